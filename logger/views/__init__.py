@@ -1,0 +1,1 @@
+"""Everything a person sees. Views only show; they never compute metallurgy."""
