@@ -1,0 +1,75 @@
+"""Time as an interface: the real clock, and one that runs faster for demonstrations and tests."""
+
+import threading
+import time
+from typing import Protocol
+
+
+class Clock(Protocol):
+    """What the edge needs of time. Schedules use `monotonic_s`, which never goes back; people see `utc_s`."""
+
+    def utc_s(self) -> float:
+        """Wall clock [s since 1970-01-01 UTC]."""
+        ...
+
+    def monotonic_s(self) -> float:
+        """A clock that only goes forward [s]; its zero means nothing."""
+        ...
+
+    def wait_until_s(self, monotonic_s: float, stop: threading.Event) -> bool:
+        """Wait for a moment [s, monotonic]: True when it came, False when `stop` was set first."""
+        ...
+
+    def describe(self) -> str:
+        """How this clock runs, in words for the record: empty for real time."""
+        ...
+
+
+class RealClock:
+    """The computer's own clocks."""
+
+    def utc_s(self) -> float:
+        """Wall clock [s since 1970-01-01 UTC]."""
+        return time.time()
+
+    def monotonic_s(self) -> float:
+        """The computer's monotonic clock [s]."""
+        return time.monotonic()
+
+    def wait_until_s(self, monotonic_s: float, stop: threading.Event) -> bool:
+        """Wait for a moment [s, monotonic]: True when it came, False when `stop` was set first."""
+        return not stop.wait(max(0.0, monotonic_s - time.monotonic()))
+
+    def describe(self) -> str:
+        """Nothing to say: this is real time."""
+        return ""
+
+
+class FastClock:
+    """A clock that runs `speed` times faster than real time; it starts at the real time of its creation.
+
+    Only what is scheduled runs faster. Deadlines on a port stay in real time: the wire is not any faster.
+    """
+
+    def __init__(self, speed: float, start_utc_s: float | None = None) -> None:
+        if not speed > 0.0:
+            raise ValueError(f"speed: found {speed:g}, expected more than 0")
+        self.speed = speed
+        self._start_utc_s = time.time() if start_utc_s is None else start_utc_s
+        self._start_monotonic_s = time.monotonic()
+
+    def utc_s(self) -> float:
+        """Simulated wall clock [s since 1970-01-01 UTC]."""
+        return self._start_utc_s + self.monotonic_s()
+
+    def monotonic_s(self) -> float:
+        """Simulated seconds since this clock was made [s]."""
+        return (time.monotonic() - self._start_monotonic_s) * self.speed
+
+    def wait_until_s(self, monotonic_s: float, stop: threading.Event) -> bool:
+        """Wait for a simulated moment [s, monotonic]: True when it came, False when `stop` was set first."""
+        return not stop.wait(max(0.0, (monotonic_s - self.monotonic_s()) / self.speed))
+
+    def describe(self) -> str:
+        """How this clock runs, for the record and the screen."""
+        return f"simulated, {self.speed:g} times real time"
