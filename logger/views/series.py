@@ -1,0 +1,152 @@
+"""What a picture of a run shows, as plain values: traces, spans and marks in run time, a profile, a depth over time.
+
+Everything is in SI (run time [s], temperature [K], depth [m], carbon [wt%]); the drawing turns it into the reader's
+units. A band is a pair of arrays (low, high), 5 and 95 %. The same values feed the PNG, the report and the page.
+"""
+
+from dataclasses import dataclass, field
+from datetime import tzinfo
+from enum import StrEnum
+
+from logger.units import FloatArray
+
+Band = tuple[FloatArray, FloatArray]
+
+
+class Role(StrEnum):
+    """What a trace is, which decides how it is drawn."""
+
+    STEEL = "steel"
+    OVEN = "oven"
+    SETPOINT = "set point"
+    OTHER = "other"
+
+
+class Severity(StrEnum):
+    """How much a mark matters: drawn in three shapes, not only three colours."""
+
+    NEWS = "news"
+    WATCH = "watch"
+    DANGER = "danger"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TraceView:
+    """One line of temperature [K] over run time [s], shape (n,) each; NaN breaks the line."""
+
+    label: str
+    role: Role
+    time_s: FloatArray
+    temperature_K: FloatArray
+    band_K: Band | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A named stretch of the run, from and to in run time [s]."""
+
+    name: str
+    from_s: float
+    to_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Mark:
+    """Something that happened at a moment of run time [s], in words."""
+
+    time_s: float
+    words: str
+    severity: Severity = Severity.NEWS
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TemperatureView:
+    """The heat itself. ``soak_band_K`` is the tolerance band (low, high) [K]; soaks say when the steel was in it."""
+
+    traces: tuple[TraceView, ...]
+    stages: tuple[Span, ...] = ()
+    soaks: tuple[Span, ...] = ()
+    soak_band_K: tuple[float, float] | None = None
+    gaps: tuple[Span, ...] = ()
+    marks: tuple[Mark, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ProfileCurve:
+    """Carbon [wt%] against depth from the face [m], shape (n,) each."""
+
+    label: str
+    depth_m: FloatArray
+    carbon_wt_pct: FloatArray
+    band_wt_pct: Band | None = None
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class CarbonLimit:
+    """A horizontal line in the profile: what begins above this carbon content [wt%]."""
+
+    carbon_wt_pct: float
+    words: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ProfileView:
+    """Carbon through the section, the first curve being the one that counts.
+
+    ``case_at_wt_pct`` and ``case_depth_m`` mark one case depth. ``skin_m`` [m] carries carbide, ``liquid_m`` [m] has
+    been melted: both measured from the left face. ``far_end`` names the right-hand end of the depth axis.
+    """
+
+    curves: tuple[ProfileCurve, ...]
+    limits: tuple[CarbonLimit, ...] = ()
+    case_at_wt_pct: float | None = None
+    case_depth_m: float | None = None
+    skin_m: float = 0.0
+    liquid_m: float = 0.0
+    far_end: str = "middle of the section"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class DepthView:
+    """Case depth [m] over run time [s], shape (n,) each, with its definition in words ("to 0.40 % C").
+
+    ``reached_s`` is when the target was reached; while it is still ahead, ``expected_s`` says when it should be,
+    within ``expected_range_s``.
+    """
+
+    definition: str
+    time_s: FloatArray
+    depth_m: FloatArray
+    band_m: Band | None = None
+    target_m: float | None = None
+    reached_s: float | None = None
+    expected_s: float | None = None
+    expected_range_s: tuple[float, float] | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TemperView:
+    """Tempering over run time [s], shape (n,) each: parameter P = T (c + log10 t) [K, h] and hardness [HRC]."""
+
+    constant: float
+    time_s: FloatArray
+    parameter: FloatArray
+    target_parameter: float | None = None
+    hardness_HRC: FloatArray | None = None
+    hardness_band_HRC: Band | None = None
+    target_hardness_HRC: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RunView:
+    """Everything one picture of one run shows. ``start_utc_s`` is the wall clock at run time 0 (None: not known)."""
+
+    title: str
+    headline: str
+    temperature: TemperatureView
+    start_utc_s: float | None = None
+    zone: tzinfo | None = None
+    profile: ProfileView | None = None
+    depth: DepthView | None = None
+    temper: TemperView | None = None
+    notes: tuple[str, ...] = field(default=())

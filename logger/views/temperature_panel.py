@@ -1,0 +1,209 @@
+"""The temperature panel: traces, soak band and soaks, stages, gaps, numbered marks."""
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.ticker import MaxNLocator
+from matplotlib.transforms import blended_transform_factory
+
+from logger.units import DisplayUnits, FloatArray
+from logger.views import look
+from logger.views.panel import (
+    BUCKETS,
+    OTHER_TEMPERATURE,
+    TimeSpan,
+    dress,
+    key,
+    line,
+    panel_width_pt,
+    second_scale,
+    temperature_scale,
+    width_pt,
+)
+from logger.views.series import Mark, Role, Span, TemperatureView, TraceView
+from logger.views.thinning import thin
+from logger.views.wording import duration_words, temperature_range_words
+
+
+def draw_temperature(
+    axes: Axes, view: TemperatureView, units: DisplayUnits, span: TimeSpan, marks: tuple[Mark, ...]
+) -> None:
+    """Temperature over time: traces, soak band, soaks, stages, gaps and numbered marks."""
+    shown = units.temperature_from_kelvin
+    other = OTHER_TEMPERATURE[units.temperature]
+    dress(axes, "Temperature", f"°{units.temperature}", f"°{other}")
+    span.dress(axes)
+    low, high = _limits([trace.temperature_K for trace in view.traces], view.soak_band_K, (290.0, 400.0))
+    room_K = high - low
+    axes.set_ylim(shown(low - 0.15 * room_K), shown(high + 0.30 * room_K))
+    axes.yaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
+    second_scale(axes, temperature_scale(units))
+
+    if view.soak_band_K is not None:
+        axes.axhspan(*(shown(edge) for edge in view.soak_band_K), color=look.SOAK_FILL, linewidth=0, zorder=0.5)
+        for edge_K in view.soak_band_K:
+            axes.axhline(shown(edge_K), color=look.SOAK_EDGE, linewidth=0.7, zorder=0.6)
+    for gap in view.gaps:
+        _gap(axes, gap, span)
+    for trace in sorted(view.traces, key=lambda trace: trace.role is Role.STEEL):
+        _trace(axes, trace, units)
+    by_role = sorted(view.traces, key=lambda trace: list(Role).index(trace.role))
+    key(axes, [(trace.label, look.TRACES[trace.role]) for trace in by_role])
+    _soak_lane(axes, view, units, span)
+    _stage_lane(axes, view.stages, span)
+    for number, (mark, sign_s) in enumerate(zip(marks, _apart([mark.time_s for mark in marks], span), strict=True)):
+        _numbered(axes, number + 1, mark, sign_s)
+
+
+def _limits(
+    arrays: list[FloatArray], band: tuple[float, float] | None, otherwise: tuple[float, float]
+) -> tuple[float, float]:
+    """Lowest and highest temperature [K] to show."""
+    good = [array[np.isfinite(array)] for array in arrays]
+    values = np.concatenate([*good, np.asarray(band if band is not None else (), dtype=np.float64)])
+    if values.size == 0:
+        return otherwise
+    low, high = float(values.min()), float(values.max())
+    return (low, high) if high - low > 40.0 else (low - 20.0, high + 20.0)
+
+
+def _trace(axes: Axes, trace: TraceView, units: DisplayUnits) -> None:
+    stroke = look.TRACES[trace.role]
+    time_s, temperature_K = thin(trace.time_s, trace.temperature_K, BUCKETS)
+    if trace.band_K is not None:
+        low, high = (units.temperature_from_kelvin(edge) for edge in trace.band_K)
+        axes.fill_between(trace.time_s, low, high, color=stroke.colour, alpha=0.2, linewidth=0, zorder=2)
+    zorder = {Role.STEEL: 4.0, Role.OVEN: 3.0, Role.SETPOINT: 3.5, Role.OTHER: 2.5}[trace.role]
+    line(axes, time_s, units.temperature_from_kelvin(temperature_K), stroke, zorder)
+
+
+def _soak_lane(axes: Axes, view: TemperatureView, units: DisplayUnits, span: TimeSpan) -> None:
+    """Bars along the bottom for the time the steel was in the soak band, which is named once."""
+    place = blended_transform_factory(axes.transData, axes.transAxes)
+    band = "" if view.soak_band_K is None else temperature_range_words(*view.soak_band_K, units)
+    for number, soak in enumerate(view.soaks):
+        axes.plot(
+            [soak.from_s, soak.to_s],
+            [0.035, 0.035],
+            transform=place,
+            color=look.SOAK_EDGE,
+            linewidth=7,
+            solid_capstyle="butt",
+            zorder=5,
+        )
+        words = f"{duration_words(soak.to_s - soak.from_s)} at heat"
+        if band and number == len(view.soaks) - 1:
+            words += f", {band}"
+        half_s = 0.5 * width_pt(words, look.TEXT_PT, "bold") / panel_width_pt() * span.length_s
+        middle_s = 0.5 * (soak.from_s + soak.to_s)
+        middle_s = min(max(middle_s, span.from_s + half_s), span.to_s - half_s)
+        _at_heat(axes, middle_s, words)
+    if not view.soaks and band:
+        _at_heat(axes, 0.5 * (span.from_s + span.to_s), f"no soak yet; it counts from {band}")
+
+
+def _at_heat(axes: Axes, middle_s: float, words: str) -> None:
+    axes.text(
+        middle_s,
+        0.07,
+        words,
+        transform=blended_transform_factory(axes.transData, axes.transAxes),
+        ha="center",
+        va="bottom",
+        fontsize=look.TEXT_PT,
+        fontweight="bold",
+        color=look.SOAK_EDGE,
+        zorder=6,
+        bbox={"facecolor": look.PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
+    )
+
+
+def _stage_lane(axes: Axes, stages: tuple[Span, ...], span: TimeSpan) -> None:
+    """A strip along the top with the name of each stage; a name that does not fit is left to the text."""
+    place = blended_transform_factory(axes.transData, axes.transAxes)
+    for number, stage in enumerate(stages):
+        from_s, to_s = max(stage.from_s, span.from_s), min(stage.to_s, span.to_s)
+        if to_s <= from_s:
+            continue
+        axes.fill_between(
+            [from_s, to_s],
+            0.935,
+            1.0,
+            transform=place,
+            color=look.STAGE_FILLS[number % len(look.STAGE_FILLS)],
+            linewidth=0,
+            zorder=5,
+        )
+        room_pt = panel_width_pt() * (to_s - from_s) / span.length_s
+        if room_pt > width_pt(stage.name, look.SMALL_PT) + 4.0:
+            axes.text(
+                0.5 * (from_s + to_s),
+                0.9675,
+                stage.name,
+                transform=place,
+                ha="center",
+                va="center_baseline",
+                fontsize=look.SMALL_PT,
+                zorder=6,
+            )
+
+
+def _gap(axes: Axes, gap: Span, span: TimeSpan) -> None:
+    axes.axvspan(
+        gap.from_s, gap.to_s, facecolor=look.GAP_FILL, edgecolor=look.FAINT_INK, hatch="////", linewidth=0.6, zorder=1
+    )
+    narrow = (gap.to_s - gap.from_s) < 0.22 * span.length_s
+    axes.text(
+        0.5 * (gap.from_s + gap.to_s),
+        0.42,
+        f"{gap.name or 'no reading'}, {duration_words(gap.to_s - gap.from_s)}",
+        transform=blended_transform_factory(axes.transData, axes.transAxes),
+        rotation=90 if narrow else 0,
+        ha="center",
+        va="center",
+        fontsize=look.SMALL_PT,
+        bbox={"facecolor": look.PAPER, "edgecolor": "none", "pad": 2.0},
+        zorder=6,
+    )
+
+
+def _numbered(axes: Axes, number: int, mark: Mark, sign_s: float) -> None:
+    """A numbered sign at ``sign_s`` [s], on a thin line that goes down at the mark's own moment."""
+    place = blended_transform_factory(axes.transData, axes.transAxes)
+    sign = look.SIGNS[mark.severity]
+    axes.plot(
+        [sign_s, mark.time_s, mark.time_s],
+        [0.87, 0.8, 0.0],
+        transform=place,
+        color=sign.colour,
+        linewidth=0.9,
+        dashes=(1, 2),
+        zorder=2,
+    )
+    axes.plot(
+        [sign_s], [0.87], transform=place, marker=sign.marker, markersize=16, color=sign.colour, zorder=7, clip_on=False
+    )
+    axes.text(
+        sign_s,
+        0.865 if sign.marker == "^" else 0.87,
+        str(number),
+        transform=place,
+        ha="center",
+        va="center_baseline",
+        fontsize=look.SMALL_PT,
+        fontweight="bold",
+        color=look.PAPER,
+        zorder=8,
+    )
+
+
+def _apart(times_s: list[float], span: TimeSpan, room_pt: float = 19.0) -> list[float]:
+    """Moments [s] in order, moved just so far that signs there do not cover each other."""
+    room_s = room_pt / panel_width_pt() * span.length_s
+    placed: list[float] = []
+    for time_s in times_s:
+        placed.append(max(time_s, placed[-1] + room_s) if placed else time_s)
+    latest_s = span.to_s
+    for number in reversed(range(len(placed))):
+        placed[number] = min(placed[number], latest_s)
+        latest_s = placed[number] - room_s
+    return placed

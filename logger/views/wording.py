@@ -1,0 +1,114 @@
+"""Numbers as a smith says them: every quantity a view shows is turned into words here, and nowhere else.
+
+Values come in SI; the person's units come along as `DisplayUnits`. What is not known (None, NaN) is said in words,
+never shown as a number. Plain text throughout: the same words go to a terminal, a picture, a page and a phone.
+"""
+
+from datetime import UTC, datetime, tzinfo
+from math import isfinite
+
+from logger.units import DisplayUnits, hours_from_seconds
+
+UNKNOWN = "not known"
+
+
+def known(value: float | None) -> bool:
+    """Whether there is a number at all: not None, not NaN, not infinite."""
+    return value is not None and isfinite(value)
+
+
+def temperature_words(temperature_K: float | None, units: DisplayUnits, decimals: int = 0) -> str:
+    """A temperature [K] in the person's unit: ``927 C``."""
+    if temperature_K is None or not isfinite(temperature_K):
+        return UNKNOWN
+    return f"{units.temperature_from_kelvin(temperature_K):.{decimals}f} {units.temperature}"
+
+
+def temperature_range_words(low_K: float, high_K: float, units: DisplayUnits) -> str:
+    """Two temperatures [K] in the person's unit: ``913 to 941 C``."""
+    low, high = units.temperature_from_kelvin(low_K), units.temperature_from_kelvin(high_K)
+    return f"{low:.0f} to {high:.0f} {units.temperature}"
+
+
+def length_number(length_m: float, units: DisplayUnits) -> str:
+    """A small length [m] in the person's unit, without the unit: hundredths of a mm, thousandths of an inch."""
+    return f"{units.length_from_metres(length_m):.{2 if units.length == 'mm' else 3}f}"
+
+
+def length_words(length_m: float | None, units: DisplayUnits) -> str:
+    """A small length [m] in the person's unit: ``0.62 mm`` or ``0.024 in``."""
+    if length_m is None or not isfinite(length_m):
+        return UNKNOWN
+    return f"{length_number(length_m, units)} {units.length}"
+
+
+def length_range_words(low_m: float, high_m: float, units: DisplayUnits) -> str:
+    """Two small lengths [m] in the person's unit: ``0.51 to 0.75 mm``."""
+    return f"{length_number(low_m, units)} to {length_number(high_m, units)} {units.length}"
+
+
+def duration_words(duration_s: float | None) -> str:
+    """A duration [s] to the nearest minute: ``1 h 50 min``, ``45 min``; below two minutes in seconds."""
+    if duration_s is None or not isfinite(duration_s):
+        return UNKNOWN
+    if abs(duration_s) < 119.5:
+        return f"{duration_s:.0f} s"
+    minutes = round(duration_s / 60.0)
+    hours, rest = divmod(minutes, 60)
+    if hours == 0:
+        return f"{minutes} min"
+    return f"{hours} h" if rest == 0 else f"{hours} h {rest:02d} min"
+
+
+def hours_words(duration_s: float | None) -> str:
+    """A duration [s] in decimal hours, as equivalent times are compared: ``2.10 h``."""
+    if duration_s is None or not isfinite(duration_s):
+        return UNKNOWN
+    return f"{hours_from_seconds(duration_s):.2f} h"
+
+
+def carbon_words(carbon_wt_pct: float | None) -> str:
+    """A carbon content [wt%]: ``0.82 % C``."""
+    if carbon_wt_pct is None or not isfinite(carbon_wt_pct):
+        return UNKNOWN
+    return f"{carbon_wt_pct:.2f} % C"
+
+
+def hardness_words(hardness_HRC: float | None) -> str:
+    """A Rockwell C hardness: ``61 HRC``; below 20, where the scale ends, in words."""
+    if hardness_HRC is None or not isfinite(hardness_HRC):
+        return UNKNOWN
+    return f"{hardness_HRC:.0f} HRC" if hardness_HRC >= 19.5 else "below 20 HRC"
+
+
+def local_time(utc_s: float, zone: tzinfo | None) -> datetime:
+    """Wall clock time of an instant [s since 1970 UTC] in ``zone``, or in the machine's own zone for None."""
+    return datetime.fromtimestamp(utc_s, UTC).astimezone(zone)
+
+
+def clock_words(utc_s: float, zone: tzinfo | None, today_utc_s: float | None = None) -> str:
+    """Local hour and minute of an instant [s]: ``02:40``; with the day where it is not the day of ``today_utc_s``."""
+    at = local_time(utc_s, zone)
+    if today_utc_s is not None and local_time(today_utc_s, zone).date() != at.date():
+        days = (at.date() - local_time(today_utc_s, zone).date()).days
+        return (
+            f"{at:%H:%M} {'tomorrow' if days == 1 else 'yesterday' if days == -1 else f'on {date_words(utc_s, zone)}'}"
+        )
+    return f"{at:%H:%M}"
+
+
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def date_words(utc_s: float, zone: tzinfo | None) -> str:
+    """Local date of an instant [s], readable on both sides of the ocean: ``3 Mar 2026``."""
+    at = local_time(utc_s, zone)
+    return f"{at.day} {MONTHS[at.month - 1]} {at.year}"
+
+
+def zone_words(utc_s: float, zone: tzinfo | None) -> str:
+    """The zone in force at an instant [s], as its offset from UTC: ``UTC+02:00``."""
+    offset = local_time(utc_s, zone).utcoffset()
+    minutes = 0 if offset is None else round(offset.total_seconds() / 60.0)
+    hours, rest = divmod(abs(minutes), 60)
+    return "UTC" if minutes == 0 else f"UTC{'-' if minutes < 0 else '+'}{hours:02d}:{rest:02d}"

@@ -1,0 +1,183 @@
+"""Pictures carry the right words and numbers, in the reader's units, at the right size, with something in them."""
+
+import io
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import matplotlib
+import numpy as np
+import pytest
+from matplotlib.figure import Figure
+from matplotlib.image import imread
+from matplotlib.text import Text
+
+from logger.units import DisplayUnits, FloatArray, kelvin_from_celsius
+from logger.views.plots import PIXELS_PER_INCH, draw_run, png, save_png
+from logger.views.series import DepthView, Mark, RunView, Span, TemperatureView, TraceView
+from tests.views import invented_runs
+
+METRIC, INCH = DisplayUnits("C", "mm"), DisplayUnits("F", "in")
+
+
+def words_of(figure: Figure) -> list[str]:
+    return [text.get_text() for text in figure.findobj(Text) if text.get_visible() and text.get_text()]
+
+
+def pixels_of(figure: Figure) -> FloatArray:
+    return np.asarray(imread(io.BytesIO(png(figure)), format="png"), dtype=np.float64)
+
+
+@pytest.mark.parametrize(
+    "run", [invented_runs.carburizing(), invented_runs.melted(), invented_runs.tempering(), invented_runs.gap()]
+)
+@pytest.mark.parametrize("units", [METRIC, INCH])
+def test_a_picture_is_as_large_as_it_says_and_is_not_blank(run: RunView, units: DisplayUnits) -> None:
+    figure = draw_run(run, units)
+    pixels = pixels_of(figure)
+    width_in, height_in = figure.get_size_inches()
+    assert pixels.shape[1] == pytest.approx(7.2 * PIXELS_PER_INCH, abs=1)
+    assert pixels.shape[0] == pytest.approx(height_in * PIXELS_PER_INCH, abs=1)
+    assert width_in == 7.2
+    inked = (pixels[..., :3].min(axis=2) < 0.9).mean()
+    assert 0.03 < inked < 0.5
+
+
+def test_the_picture_of_a_carburizing_run_says_what_it_shows() -> None:
+    words = words_of(draw_run(invented_runs.carburizing(), METRIC))
+    for expected in (
+        "Strap lot 12",
+        "Temperature",
+        "steel (modelled)",
+        "oven",
+        "set point",
+        "heat-up",
+        "carburize",
+        "local time (UTC+01:00)",
+        "4 h 18 min at heat, 913 to 941 C",
+        "Case depth to 0.40 % C",
+        "target 0.70 mm, reached 03:36",
+        "Carbon through the section",
+        "1.23 %  carbide above this at 927 C",
+        "case depth 0.69 mm\nto 0.40 % C",
+        "03:36  Case depth 0.70 mm to 0.40 % C reached",
+        "Invented data.",
+        "°C",
+        "°F",
+    ):
+        assert expected in words
+
+
+def test_the_same_picture_in_the_other_units_carries_the_converted_numbers() -> None:
+    words = words_of(draw_run(invented_runs.carburizing(), INCH))
+    assert "4 h 18 min at heat, 1675 to 1726 F" in words
+    assert "target 0.028 in, reached 03:36" in words
+    assert "case depth 0.027 in\nto 0.40 % C" in words
+    assert not any(" mm" in line for line in words if line.startswith(("target", "case")))
+
+
+def test_a_melted_skin_is_said_in_words_with_its_limits() -> None:
+    words = words_of(draw_run(invented_runs.melted(), METRIC))
+    assert "skin 1.10 mm, melted to 0.75 mm" in words
+    assert "4.30 %  eutectic" in words
+    assert "deepest melt" in words
+
+
+def test_a_temper_shows_parameter_with_its_constant_and_hardness() -> None:
+    words = words_of(draw_run(invented_runs.tempering(), METRIC))
+    for expected in ("Tempering parameter, c = 16.5", "target 7,700", "Hardness expected at room temperature", "HRC"):
+        assert expected in words
+    assert "61 HRC" in words
+
+
+def test_a_gap_is_hatched_and_named_and_no_line_crosses_it() -> None:
+    figure = draw_run(invented_runs.gap(), METRIC)
+    assert "no reading, 45 min" in words_of(figure)
+    lines = [line for line in figure.axes[0].get_lines() if np.isnan(np.asarray(line.get_ydata(), dtype=float)).any()]
+    assert len(lines) == 1
+    time_s = np.asarray(lines[0].get_xdata(), dtype=float)[np.isfinite(np.asarray(lines[0].get_ydata(), dtype=float))]
+    assert not ((time_s > 13_000.0) & (time_s < 15_700.0)).any()
+
+
+def test_without_a_wall_clock_time_counts_from_the_start() -> None:
+    words = words_of(draw_run(invented_runs.gap(), METRIC))
+    assert "hours:minutes since the run began" in words
+    assert "6:57  Case depth 0.70 mm to 0.40 % C reached" in words
+
+
+def test_before_the_first_soak_the_picture_says_so() -> None:
+    assert "no soak yet; it counts from 913 to 941 C" in words_of(draw_run(invented_runs.gap(), METRIC))
+
+
+def test_a_target_ahead_is_drawn_with_when_and_its_range() -> None:
+    run = invented_runs.carburizing()
+    assert run.depth is not None
+    ahead = replace(
+        run.depth, target_m=1.2e-3, reached_s=None, expected_s=36_000.0, expected_range_s=(33_000.0, 41_000.0)
+    )
+    figure = draw_run(replace(run, depth=ahead), METRIC)
+    assert "target 1.20 mm at about 06:40 (05:50 to 08:03)" in words_of(figure)
+    assert figure.axes[1].get_xlim()[1] > 41_000.0
+
+
+def test_a_peak_of_one_reading_is_in_the_picture() -> None:
+    run = invented_runs.carburizing()
+    time_s = np.arange(36_000.0)
+    temperature_K = np.full_like(time_s, kelvin_from_celsius(900.0))
+    temperature_K[20_000] = kelvin_from_celsius(1_100.0)
+    traces = (TraceView("oven", run.temperature.traces[1].role, time_s, temperature_K),)
+    figure = draw_run(replace(run, temperature=TemperatureView(traces)), METRIC)
+    drawn = max(float(np.nanmax(np.asarray(line.get_ydata(), dtype=float))) for line in figure.axes[0].get_lines())
+    assert drawn == pytest.approx(1_100.0)
+
+
+def test_a_run_of_one_reading_and_a_run_of_none_still_make_a_picture() -> None:
+    run = invented_runs.carburizing()
+    one = TraceView("oven", run.temperature.traces[1].role, np.array([0.0]), np.array([295.0]))
+    none = TraceView("oven", one.role, np.array([]), np.array([]))
+    empty_depth = DepthView("to 0.40 % C", np.array([0.0]), np.array([0.0]))
+    for trace in (one, none):
+        figure = draw_run(replace(run, temperature=TemperatureView((trace,)), depth=empty_depth, profile=None), METRIC)
+        assert pixels_of(figure).shape[2] == 4
+
+
+def test_more_marks_than_there_is_room_for_are_counted_not_dropped() -> None:
+    run = invented_runs.carburizing()
+    marks = tuple(Mark(1_000.0 * number, f"note {number}") for number in range(14))
+    words = words_of(draw_run(replace(run, temperature=replace(run.temperature, marks=marks)), METRIC))
+    assert "and 5 more in the record" in words
+
+
+def test_names_with_markup_signs_are_shown_as_they_are() -> None:
+    run = replace(invented_runs.carburizing(), title="$\\frac{1}{2}$ <b>strap</b> & Söhne")
+    figure = draw_run(run, METRIC)
+    assert "$\\frac{1}{2}$ <b>strap</b> & Söhne" in words_of(figure)
+    assert png(figure).startswith(b"\x89PNG")
+
+
+def test_stages_too_narrow_for_their_name_are_drawn_without_it() -> None:
+    run = invented_runs.carburizing()
+    stages = (Span("austenitize", 0.0, 60.0), Span("cool", 60.0, np.inf))
+    words = words_of(draw_run(replace(run, temperature=replace(run.temperature, stages=stages)), METRIC))
+    assert "cool" in words
+    assert "austenitize" not in words
+
+
+def test_drawing_leaves_the_settings_of_matplotlib_as_they_were() -> None:
+    before = dict(matplotlib.rcParams)
+    png(draw_run(invented_runs.carburizing(), METRIC))
+    assert dict(matplotlib.rcParams) == before
+
+
+def test_a_picture_can_be_written_to_a_file(tmp_path: Path) -> None:
+    path = tmp_path / "run.png"
+    save_png(invented_runs.carburizing(), METRIC, path)
+    assert path.read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize("module", ["text", "series", "thinning", "wording", "time_axis"])
+def test_only_drawing_loads_matplotlib(module: str) -> None:
+    code = f"import sys; import logger.views.{module}; print('matplotlib' in sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "False"
