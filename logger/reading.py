@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from enum import StrEnum
+from math import nan
 
 
 class Quality(StrEnum):
@@ -25,6 +26,8 @@ class Reading:
 
     ``time_s`` is run time: seconds since the run began, never going backwards. ``utc_s`` is the wall clock
     (seconds since 1970-01-01 UTC) for people. ``temperature_K`` is the value as read, NaN when there was none.
+    ``monotonic_s`` is the machine's steady clock; ``set_point_K`` and ``output_pct`` are what the controller wanted
+    and how hard it drove the heater. All three are NaN where not known.
     """
 
     channel: str
@@ -33,3 +36,6 @@ class Reading:
     temperature_K: float
     quality: Quality = Quality.GOOD
     raw: str = ""
+    monotonic_s: float = nan
+    set_point_K: float = nan
+    output_pct: float = nan

@@ -1,0 +1,494 @@
+"""Alerts: old state and facts in, new state and events out. One episode is one alert, however often it flickers.
+
+A fact says whether a condition holds now. It becomes an episode once it has held for the rule's delay, is reminded
+of until somebody acknowledges it, is passed on to a second person when nobody does, and is cleared once the
+condition has been gone for long enough. A *latched* episode also waits for the acknowledgement before it clears: a
+skin that came near melting stays worth knowing after the oven has cooled.
+
+A fact that is not mentioned stands as it stood: silence never clears an alert.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from enum import StrEnum
+from typing import Final
+
+
+class Severity(StrEnum):
+    """How much it matters, from least to most."""
+
+    NEWS = "news"
+    WARNING = "warning"
+    DANGER = "danger"
+
+    @property
+    def rank(self) -> int:
+        """0 for news, 1 for a warning, 2 for danger."""
+        return list(Severity).index(self)
+
+
+class Phase(StrEnum):
+    """What happened to an episode."""
+
+    RAISED = "raised"
+    REMINDED = "reminded"
+    ESCALATED = "escalated"
+    ACKNOWLEDGED = "acknowledged"
+    CLEARED = "cleared"
+
+
+class AlertKind(StrEnum):
+    """Everything there is an alert for."""
+
+    TARGET_REACHED = "target reached"
+    TARGET_SOON = "target soon"
+    TARGET_PASSED = "target passed"
+    NEAR_MELTING = "near melting"
+    MELTING = "melting"
+    DECARBURIZING = "decarburizing"
+    SOAK_STARTED = "soak started"
+    SOAK_ENDED = "soak ended"
+    OVER_TEMPERATURE = "over temperature"
+    STUCK_RELAY = "stuck relay"
+    DEAD_ELEMENT = "dead element"
+    HOLD_NOT_REACHED = "hold not reached"
+    HOLD_LOST = "hold lost"
+    SENSOR_FAULT = "sensor fault"
+    LINK_LOST = "link lost"
+    CLOCK_JUMP = "clock jump"
+    RECORD_TROUBLE = "record trouble"
+    CHANNEL_TROUBLE = "notification trouble"
+    RESTARTED = "restarted"
+    RUN_ENDED = "run ended"
+    TEST = "test"
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """How one kind of alert behaves and what it says.
+
+    ``raise_after_s`` the condition must hold this long; ``clear_after_s`` it must be gone this long;
+    ``remind_every_s`` and ``escalate_after_s`` count from the raising until somebody acknowledges (0: never);
+    ``latched`` clears only once acknowledged; ``tells_clear`` whether anyone is told of the all-clear.
+    """
+
+    severity: Severity
+    title: str
+    meaning: str
+    advice: str
+    raise_after_s: float = 0.0
+    clear_after_s: float = 60.0
+    remind_every_s: float = 0.0
+    escalate_after_s: float = 0.0
+    latched: bool = False
+    tells_clear: bool = True
+
+
+_LOW_HEAT: Final = (
+    "If the heat has to be lowered, do it at the oven's own controller or at the breaker; soaktally only reads. "
+)
+_HOT_CANISTER: Final = (
+    "Let a hot canister cool shut: opened hot it flares and gives off carbon monoxide. "
+    "Air the room and keep the CO alarm on, whatever the hour; follow your local codes."
+)
+_BREAKER: Final = (
+    "If someone can get there safely, switch the oven off at the breaker, not only at the controller. "
+    "Do not open a hot canister. Never rely on soaktally to stop an oven: fit an independent over-temperature cut-out."
+)
+
+
+def _news(title: str, meaning: str, advice: str = "") -> Rule:
+    """A single message, over at once: nothing to acknowledge, no all-clear."""
+    return Rule(Severity.NEWS, title, meaning, advice, clear_after_s=0.0, tells_clear=False)
+
+
+RULES: Final[Mapping[AlertKind, Rule]] = {
+    AlertKind.TARGET_REACHED: Rule(
+        Severity.WARNING,
+        "Target reached",
+        "What the run sheet asks for is there; more heat goes past it.",
+        _LOW_HEAT + _HOT_CANISTER,
+        remind_every_s=600.0,
+        escalate_after_s=1800.0,
+        latched=True,
+        tells_clear=False,
+    ),
+    AlertKind.TARGET_SOON: Rule(
+        Severity.NEWS,
+        "Target soon",
+        "At the present rate the target will be reached shortly.",
+        "Be back at the oven by then; have tongs, gloves, face shield and a place for a hot canister ready.",
+        raise_after_s=30.0,
+        clear_after_s=300.0,
+        tells_clear=False,
+    ),
+    AlertKind.TARGET_PASSED: Rule(
+        Severity.WARNING,
+        "Past a limit",
+        "A quantity the run sheet limits has gone past its limit.",
+        _LOW_HEAT + _HOT_CANISTER,
+        remind_every_s=600.0,
+        escalate_after_s=1800.0,
+        latched=True,
+        tells_clear=False,
+    ),
+    AlertKind.NEAR_MELTING: Rule(
+        Severity.DANGER,
+        "Skin close to melting",
+        "Steel this rich in carbon begins to melt not far above this temperature and turns to cast iron.",
+        _LOW_HEAT + "Twenty or thirty degrees less is enough. " + _HOT_CANISTER,
+        clear_after_s=300.0,
+        remind_every_s=300.0,
+        escalate_after_s=900.0,
+        latched=True,
+    ),
+    AlertKind.MELTING: Rule(
+        Severity.DANGER,
+        "Skin is melting",
+        "The skin is past the temperature where steel of its carbon begins to melt; that depth becomes cast iron.",
+        _LOW_HEAT + "Liquid iron may weld pieces together or run out of the canister: keep clear. " + _HOT_CANISTER,
+        clear_after_s=300.0,
+        remind_every_s=300.0,
+        escalate_after_s=600.0,
+        latched=True,
+    ),
+    AlertKind.DECARBURIZING: Rule(
+        Severity.WARNING,
+        "Losing carbon",
+        "The steel is hot in an atmosphere that takes carbon out of its surface.",
+        "Lower the heat or end the run at the controller. " + _HOT_CANISTER,
+        raise_after_s=120.0,
+        clear_after_s=300.0,
+        remind_every_s=900.0,
+        escalate_after_s=2700.0,
+        latched=True,
+    ),
+    AlertKind.SOAK_STARTED: _news("Soak started", "The steel itself has come into the band; its soak is counting."),
+    AlertKind.SOAK_ENDED: _news("Soak ended", "The steel has left the band; its soak has stopped counting."),
+    AlertKind.OVER_TEMPERATURE: Rule(
+        Severity.DANGER,
+        "Over temperature",
+        "The oven is hotter than the limit set for it.",
+        _BREAKER,
+        raise_after_s=10.0,
+        clear_after_s=120.0,
+        remind_every_s=300.0,
+        escalate_after_s=600.0,
+        latched=True,
+    ),
+    AlertKind.STUCK_RELAY: Rule(
+        Severity.DANGER,
+        "Heating without being told to",
+        "The oven keeps heating while its controller asks for no heat: a relay may have welded shut.",
+        _BREAKER,
+        raise_after_s=60.0,
+        clear_after_s=300.0,
+        remind_every_s=300.0,
+        escalate_after_s=600.0,
+        latched=True,
+    ),
+    AlertKind.DEAD_ELEMENT: Rule(
+        Severity.WARNING,
+        "Not heating",
+        "The controller asks for full heat and the oven does not get hotter: element, relay, fuse or mains.",
+        "Look at it cold, with the breaker off; mains work belongs to a qualified person. The clock of the soak "
+        "may be standing still.",
+        raise_after_s=300.0,
+        clear_after_s=300.0,
+        remind_every_s=1800.0,
+        escalate_after_s=3600.0,
+    ),
+    AlertKind.HOLD_NOT_REACHED: Rule(
+        Severity.WARNING,
+        "Hold not reached",
+        "The oven should be at its set point by now and is not.",
+        "Check the set point, the door and the load; do not add time before the steel is at heat.",
+        raise_after_s=60.0,
+        clear_after_s=120.0,
+        remind_every_s=1800.0,
+        escalate_after_s=3600.0,
+    ),
+    AlertKind.HOLD_LOST: Rule(
+        Severity.WARNING,
+        "Falling during a hold",
+        "The temperature is dropping out of the hold although the set point has not changed.",
+        "A door ajar, a lost phase or a failing element; look without opening a hot canister.",
+        raise_after_s=60.0,
+        clear_after_s=120.0,
+        remind_every_s=1800.0,
+        escalate_after_s=3600.0,
+    ),
+    AlertKind.SENSOR_FAULT: Rule(
+        Severity.WARNING,
+        "Sensor fault",
+        "This channel gives no temperature that can be believed; nothing of it is counted.",
+        "The oven's own controller may be blind too. Watch the oven in person; " + _BREAKER,
+        raise_after_s=30.0,
+        clear_after_s=60.0,
+        remind_every_s=900.0,
+        escalate_after_s=1800.0,
+    ),
+    AlertKind.LINK_LOST: Rule(
+        Severity.WARNING,
+        "Connection to the oven lost",
+        "No answer from the controller: the oven goes on by itself and nobody is watching it here.",
+        "Watch the oven in person. Check plug, adapter and the controller's power; the time without readings will be "
+        "shown as a gap.",
+        raise_after_s=60.0,
+        clear_after_s=20.0,
+        remind_every_s=900.0,
+        escalate_after_s=1800.0,
+    ),
+    AlertKind.CLOCK_JUMP: _news(
+        "The computer's clock was changed",
+        "Times of day before and after do not fit together; run time and soak follow the steady clock and are not "
+        "touched.",
+    ),
+    AlertKind.RECORD_TROUBLE: Rule(
+        Severity.WARNING,
+        "The record cannot be written",
+        "Readings are being kept beside the record and will be added to it once it can be written again.",
+        "Free some space or put the disk right while the run goes on; do not restart the computer if it can wait.",
+        clear_after_s=0.0,
+        remind_every_s=1800.0,
+        escalate_after_s=3600.0,
+    ),
+    AlertKind.CHANNEL_TROUBLE: Rule(
+        Severity.WARNING,
+        "A notification channel does not deliver",
+        "Messages through this channel are waiting; alerts may not reach whoever relies on it.",
+        "Check the network and the channel's address with `soaktally alert-test`; watch by another way meanwhile.",
+        raise_after_s=120.0,
+        clear_after_s=0.0,
+    ),
+    AlertKind.RESTARTED: Rule(
+        Severity.WARNING,
+        "soaktally was restarted in mid-run",
+        "The watch stopped and has taken the run up again; the time between is a gap in the record.",
+        "Check the oven in person: after a power cut its program may have stopped, held, or started again.",
+        clear_after_s=0.0,
+        tells_clear=False,
+    ),
+    AlertKind.RUN_ENDED: _news("Run ended", "The run is closed in the record.", _HOT_CANISTER),
+    AlertKind.TEST: _news("Test", "This is a test of the notification channels; nothing is wrong."),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """Whether a condition holds now.
+
+    ``key`` tells conditions of one kind apart (a channel, a target). ``text`` is a sentence for people;
+    ``number`` and ``band`` are the value and its 5-95 % band or limit in the person's units. ``severity`` and
+    ``advice`` override the rule's where given.
+    """
+
+    kind: AlertKind
+    key: str
+    active: bool
+    text: str = ""
+    number: str = ""
+    band: str = ""
+    severity: Severity | None = None
+    advice: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class AlertEvent:
+    """One thing that happened to one episode. ``announce`` is False where only the record needs to know."""
+
+    kind: AlertKind
+    key: str
+    episode: int
+    phase: Phase
+    time_s: float
+    severity: Severity
+    title: str
+    message: str
+    advice: str
+    announce: bool = True
+    escalated: bool = False  # the episode has been passed on to the second person
+
+
+@dataclass(frozen=True, slots=True)
+class Episode:
+    """One condition being followed: waiting to be raised while ``raised_s`` is None, then raised."""
+
+    fact: Fact
+    number: int
+    since_s: float  # when the condition last changed between holding and not holding
+    raised_s: float | None = None
+    reminded_s: float = 0.0
+    acknowledged: bool = False
+    escalated: bool = False
+
+    @property
+    def raised(self) -> bool:
+        """Whether anyone has been told."""
+        return self.raised_s is not None
+
+
+Name = tuple[AlertKind, str]
+
+
+@dataclass(frozen=True, slots=True)
+class AlertState:
+    """Every condition being followed, by kind and key, and how many episodes each has had."""
+
+    episodes: Mapping[Name, Episode] = field(default_factory=dict)
+    counts: Mapping[Name, int] = field(default_factory=dict)
+
+    def open(self) -> tuple[Episode, ...]:
+        """Episodes that have been raised and not cleared, the most serious first."""
+        raised = [episode for episode in self.episodes.values() if episode.raised]
+        return tuple(sorted(raised, key=lambda episode: -_severity(episode.fact, RULES).rank))
+
+    def is_raised(self, kind: AlertKind, key: str) -> bool:
+        """Whether an episode of this kind and key is open."""
+        episode = self.episodes.get((kind, key))
+        return episode is not None and episode.raised
+
+
+def holds(value: float, raise_at: float, clear_at: float, held: bool) -> bool:
+    """A threshold with hysteresis: whether a condition on ``value`` holds, given whether it ``held`` before.
+
+    With ``raise_at`` above ``clear_at`` it begins at or above ``raise_at`` and ends below ``clear_at``; with
+    ``raise_at`` below ``clear_at`` the other way round. NaN changes nothing.
+    """
+    if value != value:  # NaN
+        return held
+    limit = clear_at if held else raise_at
+    return value >= limit if raise_at >= clear_at else value <= limit
+
+
+def advance(
+    state: AlertState, facts: Iterable[Fact], time_s: float, rules: Mapping[AlertKind, Rule] = RULES
+) -> tuple[AlertState, tuple[AlertEvent, ...]]:
+    """Take in the facts of time ``time_s`` [s]; times never go backwards from call to call.
+
+    Returns   the new state, and what happened, in the order of the facts
+    """
+    episodes, counts = dict(state.episodes), dict(state.counts)
+    events: list[AlertEvent] = []
+    mentioned: dict[Name, Fact] = {(fact.kind, fact.key): fact for fact in facts}
+    for name in [*mentioned, *(name for name in state.episodes if name not in mentioned)]:
+        before = episodes.get(name)
+        after, happened = _follow(before, mentioned.get(name), counts.get(name, 0), time_s, rules)
+        events.extend(happened)
+        if after is None:
+            episodes.pop(name, None)
+        else:
+            episodes[name] = after
+            if after.raised:
+                counts[name] = after.number
+    return AlertState(episodes, counts), tuple(events)
+
+
+def acknowledge(
+    state: AlertState,
+    kind: AlertKind,
+    key: str,
+    time_s: float,
+    who: str = "",
+    rules: Mapping[AlertKind, Rule] = RULES,
+) -> tuple[AlertState, tuple[AlertEvent, ...]]:
+    """Somebody has seen an open episode: no more reminders, and a latched one may clear. Nothing open: nothing."""
+    episode = state.episodes.get((kind, key))
+    if episode is None or not episode.raised or episode.acknowledged:
+        return state, ()
+    acknowledged = replace(episode, acknowledged=True)
+    event = _event(acknowledged, Phase.ACKNOWLEDGED, time_s, rules)
+    if who:
+        event = replace(event, message=f"{event.message} Acknowledged by {who}.")
+    return AlertState({**state.episodes, (kind, key): acknowledged}, state.counts), (event,)
+
+
+def restored(events: Iterable[AlertEvent]) -> AlertState:
+    """The state that recorded events leave behind, after a restart: open episodes stay open, as they were."""
+    episodes: dict[Name, Episode] = {}
+    counts: dict[Name, int] = {}
+    for event in events:
+        name = (event.kind, event.key)
+        episode = episodes.get(name)
+        if event.phase is Phase.CLEARED:
+            episodes.pop(name, None)
+        elif event.phase is Phase.RAISED or episode is None:
+            fact = Fact(event.kind, event.key, True, text=event.message, severity=event.severity, advice=event.advice)
+            counts[name] = max(event.episode, counts.get(name, 0))
+            episodes[name] = Episode(fact, event.episode, event.time_s, event.time_s, event.time_s)
+        if event.phase is Phase.REMINDED and episode is not None:
+            episodes[name] = replace(episode, reminded_s=event.time_s)
+        if event.phase is Phase.ESCALATED and episode is not None:
+            episodes[name] = replace(episode, escalated=True, reminded_s=event.time_s)
+        if event.phase is Phase.ACKNOWLEDGED and name in episodes:
+            episodes[name] = replace(episodes[name], acknowledged=True)
+    return AlertState(episodes, counts)
+
+
+def _follow(
+    before: Episode | None, fact: Fact | None, count: int, time_s: float, rules: Mapping[AlertKind, Rule]
+) -> tuple[Episode | None, list[AlertEvent]]:
+    """One condition, one step: its episode afterwards (None: nothing to follow) and what happened."""
+    if before is None:
+        if fact is None or not fact.active:
+            return None, []
+        episode = Episode(fact, count + 1, time_s)
+    elif fact is None:
+        episode = before
+    else:
+        since_s = before.since_s if fact.active == before.fact.active else time_s
+        episode = replace(before, fact=_with_last_words(fact, before.fact), since_s=since_s)
+    rule = rules[episode.fact.kind]
+    stood_s = time_s - episode.since_s
+
+    if episode.raised_s is None:
+        if not episode.fact.active:
+            return None, []
+        if stood_s < rule.raise_after_s:
+            return episode, []
+        episode = replace(episode, raised_s=time_s, reminded_s=time_s)
+        return episode, [_event(episode, Phase.RAISED, time_s, rules)]
+
+    if not episode.fact.active and stood_s >= rule.clear_after_s and (episode.acknowledged or not rule.latched):
+        return None, [_event(episode, Phase.CLEARED, time_s, rules)]
+    if episode.acknowledged:
+        return episode, []
+    if rule.escalate_after_s and not episode.escalated and time_s - episode.raised_s >= rule.escalate_after_s:
+        episode = replace(episode, escalated=True, reminded_s=time_s)
+        return episode, [_event(episode, Phase.ESCALATED, time_s, rules)]
+    if rule.remind_every_s and time_s - episode.reminded_s >= rule.remind_every_s:
+        episode = replace(episode, reminded_s=time_s)
+        return episode, [_event(episode, Phase.REMINDED, time_s, rules)]
+    return episode, []
+
+
+def _with_last_words(fact: Fact, before: Fact) -> Fact:
+    """A fact that says nothing keeps the words of the one before it."""
+    if fact.text or fact.number:
+        return fact
+    return replace(
+        before, active=fact.active, severity=fact.severity or before.severity, advice=fact.advice or before.advice
+    )
+
+
+def _severity(fact: Fact, rules: Mapping[AlertKind, Rule]) -> Severity:
+    return fact.severity or rules[fact.kind].severity
+
+
+def _event(episode: Episode, phase: Phase, time_s: float, rules: Mapping[AlertKind, Rule]) -> AlertEvent:
+    fact, rule = episode.fact, rules[episode.fact.kind]
+    figures = f"{fact.number} ({fact.band})" if fact.number and fact.band else fact.number or fact.band
+    said = ". ".join(part.rstrip(".") for part in (fact.text, figures) if part)
+    return AlertEvent(
+        kind=fact.kind,
+        key=fact.key,
+        episode=episode.number,
+        phase=phase,
+        time_s=time_s,
+        severity=_severity(fact, rules),
+        title=rule.title,
+        message=said + "." if said else rule.title + ".",
+        advice=fact.advice or f"{rule.meaning} {rule.advice}".strip(),
+        announce=phase is not Phase.CLEARED or rule.tells_clear,
+        escalated=episode.escalated,
+    )

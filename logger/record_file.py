@@ -1,0 +1,247 @@
+"""Opening the record's file: who may write, what is wrong with it, and a copy while it is being written.
+
+Every way a file can disappoint becomes one line: `InputFault` where the user named the wrong file,
+`OutsideFault` where the disk or another program is in the way.
+"""
+
+import os
+import sqlite3
+import sys
+from collections.abc import Iterator
+from contextlib import closing, contextmanager, suppress
+from pathlib import Path
+from typing import IO, Final
+
+from sqlite_utils import Database
+
+from logger.errors import Fault, InputFault, OutsideFault, SoaktallyError
+from logger.record_migrations import APPLICATION_ID, record_migrations
+
+BUSY_TIMEOUT_S: Final = 10.0
+"""How long to wait for another process that is just writing a note or a request (our choice)."""
+
+SQLITE_HEADER: Final = b"SQLite format 3\x00"
+
+_MISTAKES: Final = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError)
+"""Our own mistakes: never reworded, so that they show with a traceback."""
+
+
+class WatchLock:
+    """The right to watch into one record, held by one process and gone when that process is.
+
+    The operating system holds the lock on ``<record>.lock`` and drops it however the process ends, so a lock
+    file left behind by a crash locks nobody out.
+    """
+
+    def __init__(self, record: Path) -> None:
+        self._path = record.with_name(record.name + ".lock")
+        with translated(record):
+            self._file: IO[str] = self._path.open("a+", encoding="utf-8")
+        try:
+            _lock_whole(self._file)
+        except OSError:
+            self._file.seek(0)
+            holder = self._file.read().strip() or "unknown"
+            self._file.close()
+            raise OutsideFault(
+                f"{record}: already being written by another soaktally (process {holder}); "
+                "stop that one first, or give this one a record of its own"
+            ) from None
+        self._file.truncate(0)
+        self._file.write(f"{os.getpid()}\n")
+        self._file.flush()
+
+    def release(self) -> None:
+        """Give up the right to write."""
+        self._file.close()
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _lock_whole(file: IO[str]) -> None:
+        file.seek(2**30)  # far beyond the text, so that a second process can still read who holds the lock
+        msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)
+
+else:
+    import fcntl
+
+    def _lock_whole(file: IO[str]) -> None:
+        fcntl.flock(file.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+@contextmanager
+def translated(path: Path) -> Iterator[None]:
+    """Turn what SQLite and the file system raise about ``path`` into our two kinds of fault."""
+    try:
+        yield
+    except SoaktallyError:
+        raise
+    except _MISTAKES:
+        raise
+    except (sqlite3.Error, OSError) as error:
+        raise fault_of(path, error) from error
+
+
+def fault_of(path: Path, error: Exception) -> SoaktallyError:
+    """The fault to show for an error about ``path``: one line with what to do."""
+    if not path.parent.is_dir():
+        return InputFault(
+            Fault(f"record {path}", f"no folder {path.parent}", "an existing folder; make it, or name another")
+        )
+    if path.is_dir():
+        return InputFault(Fault(f"record {path}", "a folder", "the name of a file"))
+    text = str(error).lower()
+    if "not a database" in text:
+        return InputFault(Fault(f"record {path}", "a file that is not a database", "a soaktally record, or no file"))
+    if "malformed" in text or "corrupt" in text:
+        what = "the file is damaged; move it aside (keep it) and restore a backup, or let a new record begin"
+    elif "full" in text or "no space" in text or "quota" in text:
+        what = "the disk is full; free some space"
+    elif "locked" in text or "busy" in text:
+        what = "another program holds the file; close it"
+    elif "readonly" in text or "read-only" in text:
+        what = "the file, its folder or the disk is read-only; allow writing there"
+    elif "unable to open" in text or "permission" in text or "not permitted" in text:
+        what = "the file or its folder may not be opened by this user; check owner and permissions"
+    else:
+        what = f"the disk answers: {error}"
+    return OutsideFault(f"record {path}: {what}")
+
+
+def open_for_writing(path: Path, busy_timeout_s: float = BUSY_TIMEOUT_S, migrate: bool = True) -> Database:
+    """A connection that writes durably: made and migrated if need be. Belongs to the thread that opens it.
+
+    Raises   InputFault     not a record, or one of a newer version
+             OutsideFault   locked, full, read-only, damaged
+    """
+    with translated(path):
+        db = Database(sqlite3.connect(path, timeout=busy_timeout_s, isolation_level=None))
+        try:
+            _recognise(db, path)
+            db.conn.execute("PRAGMA journal_mode = WAL").close()
+            db.conn.execute("PRAGMA synchronous = FULL").close()
+            db.conn.execute("PRAGMA foreign_keys = ON").close()
+            _migrated(db, path, migrate)
+            damage = db.conn.execute("PRAGMA quick_check(1)").fetchone()[0]
+            if damage != "ok":
+                raise sqlite3.DatabaseError(f"malformed: {damage}")
+        except BaseException:
+            db.close()
+            raise
+    return db
+
+
+def open_for_reading(path: Path, busy_timeout_s: float = BUSY_TIMEOUT_S) -> Database:
+    """A connection that cannot write. Belongs to the thread that opens it.
+
+    Raises   InputFault     no such file, not a record, or one of another version
+             OutsideFault   locked, damaged, not readable
+    """
+    if not path.exists():
+        raise InputFault(Fault(f"record {path}", "no such file", "a soaktally record"))
+    with translated(path):
+        db = _connect_read_only(path, busy_timeout_s)
+        try:
+            _recognise(db, path)
+            if record_migrations.pending(db):
+                raise InputFault(
+                    Fault(
+                        f"record {path}",
+                        "a record of an older version",
+                        "one that `soaktally watch` has opened since the update, which brings it up to date",
+                    )
+                )
+        except BaseException:
+            db.close()
+            raise
+    return db
+
+
+def _connect_read_only(path: Path, busy_timeout_s: float) -> Database:
+    uri = path.resolve().as_uri()
+    db = Database(sqlite3.connect(f"{uri}?mode=ro", uri=True, timeout=busy_timeout_s, isolation_level=None))
+    try:
+        db.conn.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    except sqlite3.OperationalError:
+        # A finished record on a read-only disk: SQLite wants to make its shared-memory file beside it and cannot.
+        # With nothing waiting in a write-ahead log the file alone is the whole truth and may be read as it is.
+        db.close()
+        log = path.with_name(path.name + "-wal")
+        if log.exists() and log.stat().st_size > 0:
+            raise
+        db = Database(sqlite3.connect(f"{uri}?mode=ro&immutable=1", uri=True, isolation_level=None))
+    return db
+
+
+def _recognise(db: Database, path: Path) -> None:
+    """Refuse a database that is not a record, or is one that this version does not know."""
+    with path.open("rb") as file:
+        head = file.read(len(SQLITE_HEADER))
+    if head and head != SQLITE_HEADER:
+        raise sqlite3.DatabaseError("file is not a database")
+    marked = int(db.conn.execute("PRAGMA application_id").fetchone()[0]) == APPLICATION_ID
+    tables = [str(row[0]) for row in db.conn.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()]
+    if tables and not marked and tables != [record_migrations.migrations_table]:
+        raise InputFault(
+            Fault(
+                f"record {path}", f"a database of something else (tables {', '.join(tables[:5])})", "a soaktally record"
+            )
+        )
+    known = {step.name for step in record_migrations.pending(Database(memory=True))}
+    newer = [done.name for done in record_migrations.applied(db) if done.name not in known]
+    if newer:
+        raise InputFault(
+            Fault(f"record {path}", f"a record of a newer version (step {newer[0]})", "this version, or an older one")
+        )
+
+
+def _migrated(db: Database, path: Path, migrate: bool) -> None:
+    if not record_migrations.pending(db):
+        return
+    if not migrate:
+        raise InputFault(
+            Fault(
+                f"record {path}",
+                "a record of an older version",
+                "one that `soaktally watch` has opened since the update, which brings it up to date",
+            )
+        )
+    record_migrations.apply(db)
+
+
+@contextmanager
+def transaction(db: Database) -> Iterator[None]:
+    """One transaction that takes the right to write at once, so that it never fails half-way for want of it."""
+    db.conn.execute("BEGIN IMMEDIATE")
+    try:
+        yield
+        db.conn.execute("COMMIT")
+    except BaseException:
+        with suppress(sqlite3.Error):
+            if db.conn.in_transaction:
+                db.conn.execute("ROLLBACK")
+        raise
+
+
+def back_up(record: Path, copy: Path) -> None:
+    """Write a consistent copy of a record, also while it is being written. The copy appears whole or not at all.
+
+    Raises   InputFault     the copy exists already, or its folder does not; the record is not one
+             OutsideFault   the disk is full, not writable
+    """
+    if copy.exists():
+        raise InputFault(Fault(f"backup {copy}", "a file of that name", "a name that is not taken"))
+    part = copy.with_name(copy.name + ".part")
+    source = open_for_reading(record)
+    try:
+        with translated(copy), closing(sqlite3.connect(part, isolation_level=None)) as target:
+            source.conn.backup(target)
+            target.execute("PRAGMA journal_mode = DELETE").close()
+        with translated(copy):
+            with part.open("rb+") as file:
+                os.fsync(file.fileno())
+            os.replace(part, copy)
+    finally:
+        source.close()
+        part.unlink(missing_ok=True)
