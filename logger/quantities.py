@@ -62,7 +62,10 @@ class Dimension:
     def _read_number(self, raw: object, unit: str | None) -> Written:
         if isinstance(raw, bool) or not isinstance(raw, int | float) or unit is None:
             raise ValueError(self.expected)
-        number = float(raw)
+        try:
+            number = float(raw)
+        except OverflowError:
+            raise ValueError(self.expected) from None
         if not isfinite(number) and not (self.boundless and number > 0.0):
             raise ValueError(self.expected)
         return Written(self.scales[unit](number), unit)

@@ -8,8 +8,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from math import inf, isfinite
 
-from logger.errors import Fault, InputFault, OutOfRange
-from logger.units import DisplayUnits
+from logger.errors import Fault, InputFault
+from logger.units import SECONDS_PER_HOUR, DisplayUnits
 
 ALLOYING_ELEMENTS = ("Mn", "Si", "Cr", "Ni", "Mo", "Cu", "V", "W", "P", "S", "As", "Al")
 
@@ -34,6 +34,14 @@ class StageKind(StrEnum):
     COOL = "cool"
 
 
+class SurfaceKind(StrEnum):
+    """What a face of the piece is in contact with."""
+
+    PACK = "pack"
+    SEALED = "sealed"
+    OPEN_AIR = "open air"
+
+
 @dataclass(frozen=True, slots=True)
 class Layer:
     """One layer of a layered plate: thickness [m], carbon [wt%], alloy [wt% by element]."""
@@ -48,7 +56,9 @@ class Piece:
     """The steel as it goes in.
 
     ``size_m`` is the thickness of a plate or the diameter of a round [m]; for a layered plate it is the sum of
-    its layers. ``carbon_wt_pct`` is the starting carbon (ignored where ``layers`` give their own).
+    its layers. ``carbon_wt_pct`` is the starting carbon (ignored where ``layers`` give their own). ``front`` and
+    ``back`` say what each face of a plate is in contact with; None: the pack where there is one, else sealed. A
+    round has one surface, ``front``.
     """
 
     shape: Shape
@@ -57,14 +67,8 @@ class Piece:
     alloy_wt_pct: dict[str, float] = field(default_factory=dict)
     layers: tuple[Layer, ...] = ()
     iron_lot: str = ""
-
-
-class SurfaceKind(StrEnum):
-    """What a face of the piece is in contact with."""
-
-    PACK = "pack"
-    SEALED = "sealed"
-    OPEN_AIR = "open air"
+    front: SurfaceKind | None = None
+    back: SurfaceKind | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,27 +190,211 @@ class RunSheet:
 
 
 SMALLEST_PIECE_M, LARGEST_PIECE_M = 5e-5, 0.5
+THINNEST_LAYER_M = 1e-6
 HIGHEST_CARBON_WT_PCT = 2.0
+HIGHEST_POTENTIAL_WT_PCT = 2.1
+"""Most carbon austenite can hold, at the eutectic: 2.1 % at 1147-1154 C (ASM Metals Handbook; from memory)."""
+LONGEST_REACH_S = 2000.0 * SECONDS_PER_HOUR
 
 
 def _faults(sheet: RunSheet) -> list[Fault]:
-    """Everything about a sheet that cannot be, each with what would be right."""
+    """Everything about a sheet that cannot be, each with what would be right.
+
+    A place is named by its path on a sheet file, without a unit; a value that is NaN counts as a fault of its own
+    and takes no part in any comparison with others.
+    """
+    return [
+        *_piece_faults(sheet),
+        *_pack_faults("pack", sheet.pack, sheet.display),
+        *_canister_faults(sheet),
+        *_stage_faults(sheet),
+        *(fault for number, target in enumerate(sheet.targets) for fault in _target_faults(sheet, number, target)),
+        *_span("soak.half_band", sheet.soak.half_band_K, 0.5, 200.0, sheet.display, "difference_K"),
+        *_optional("soak.temperature", sheet.soak.temperature_K, 273.15, 1773.15, sheet.display, "K"),
+        *_span("reference.temperature", sheet.reference_temperature_K, 673.15, 1673.15, sheet.display, "K"),
+        *_span("reference.energy", sheet.equivalent_energy_J_per_mol, 1e4, 1e6, sheet.display, "J/mol"),
+        *_span("tempering.reference_temperature", sheet.tempering_reference_K, 323.15, 1000.15, sheet.display, "K"),
+        *_optional("tempering.constant", sheet.tempering_constant, 5.0, 30.0, sheet.display, ""),
+        *_optional("tempering.quenched_hardness", sheet.quenched_hardness_HRC, 20.0, 70.0, sheet.display, "HRC"),
+    ]
+
+
+def _shown(value: float, display: DisplayUnits, unit: str) -> str:
+    """A value in SI as this person reads it."""
+    if unit == "m":
+        return f"{_number(display.length_from_metres(value))} {display.length}"
+    if unit == "K":
+        return f"{_number(display.temperature_from_kelvin(value))} {display.temperature}"
+    if unit == "difference_K":
+        return f"{_number(display.temperature_difference(value))} {display.temperature}"
+    if unit == "h":
+        return f"{_number(value / SECONDS_PER_HOUR)} h"
+    return f"{_number(value)} {unit.removeprefix('parameter_')}".rstrip()
+
+
+def _number(value: float) -> str:
+    """Four digits are enough to find a mistake by; never a power of ten where the digits can be written."""
+    return f"{value:.0f}" if 1e4 <= abs(value) < 1e9 else f"{value:.4g}"
+
+
+def _span(where: str, value: float, low: float, high: float, display: DisplayUnits, unit: str) -> list[Fault]:
+    """A fault if a value in SI is outside low to high, both allowed."""
+    if low <= value <= high:
+        return []
+    lowest = _shown(low, display, unit).removesuffix(f" {_shown(high, display, unit).rpartition(' ')[2]}")
+    return [Fault(where, _shown(value, display, unit), f"{lowest} to {_shown(high, display, unit)}")]
+
+
+def _optional(
+    where: str, value: float | None, low: float, high: float, display: DisplayUnits, unit: str
+) -> list[Fault]:
+    return [] if value is None else _span(where, value, low, high, display, unit)
+
+
+def _piece_faults(sheet: RunSheet) -> list[Fault]:
+    piece, display = sheet.piece, sheet.display
     faults: list[Fault] = []
-
-    def check(where: str, value: float, low: float, high: float, unit: str) -> None:
-        if not isfinite(value) or not low <= value <= high:
-            faults.extend(OutOfRange(where, value, low, high, unit).faults)
-
-    piece = sheet.piece
-    check("piece size", piece.size_m, SMALLEST_PIECE_M, LARGEST_PIECE_M, "m")
-    check("piece.carbon_wt_pct", piece.carbon_wt_pct, 0.0, HIGHEST_CARBON_WT_PCT, "wt%")
+    if piece.shape is Shape.LAYERED:
+        if not piece.layers:
+            faults.append(Fault("piece.layer", "nothing", "at least one layer, from the front face to the back face"))
+        elif abs(sum(layer.thickness_m for layer in piece.layers) - piece.size_m) > 1e-9:
+            faults.append(Fault("piece.layer", "layers that do not add up to the size", "the sum of the layers"))
+    else:
+        size = "piece.diameter" if piece.shape is Shape.ROUND else "piece.thickness"
+        faults += _span(size, piece.size_m, SMALLEST_PIECE_M, LARGEST_PIECE_M, display, "m")
+        faults += _span("piece.carbon", piece.carbon_wt_pct, 0.0, HIGHEST_CARBON_WT_PCT, display, "%")
+        if piece.layers:
+            faults.append(Fault("piece.layer", f"layers of a {piece.shape}", 'piece.shape = "layered" with layers'))
     for number, layer in enumerate(piece.layers):
-        check(f"piece.layer[{number}] thickness", layer.thickness_m, 1e-6, LARGEST_PIECE_M, "m")
-        check(f"piece.layer[{number}].carbon_wt_pct", layer.carbon_wt_pct, 0.0, HIGHEST_CARBON_WT_PCT, "wt%")
-    for stage in sheet.stages:
-        if not stage.from_s < stage.to_s:
-            faults.append(
-                Fault(f"stage {stage.kind}", f"from {stage.from_s:g} s to {stage.to_s:g} s", "from before to")
-            )
-    check("soak band", sheet.soak.half_band_K, 0.5, 200.0, "K")
+        here = f"piece.layer[{number}]"
+        faults += _span(f"{here}.thickness", layer.thickness_m, THINNEST_LAYER_M, LARGEST_PIECE_M, display, "m")
+        faults += _span(f"{here}.carbon", layer.carbon_wt_pct, 0.0, HIGHEST_CARBON_WT_PCT, display, "%")
+        faults += _alloy_faults(f"{here}.alloy_wt_pct", layer.alloy_wt_pct)
+    faults += _alloy_faults("piece.alloy_wt_pct", piece.alloy_wt_pct)
+    if piece.shape is Shape.ROUND and piece.back is not None:
+        faults.append(Fault("piece.back", str(piece.back), "nothing: a round has one surface, piece.front"))
+    for side, surface in (("front", piece.front), ("back", piece.back)):
+        if surface is SurfaceKind.PACK and sheet.pack is None and not any(stage.pack for stage in sheet.stages):
+            faults.append(Fault(f"piece.{side}", "pack", "a [pack] on the sheet"))
     return faults
+
+
+def _alloy_faults(where: str, alloy_wt_pct: dict[str, float]) -> list[Fault]:
+    faults: list[Fault] = []
+    for element, content in alloy_wt_pct.items():
+        if element not in ALLOYING_ELEMENTS:
+            faults.append(Fault(f"{where}.{element}", "an element not known", f"one of {', '.join(ALLOYING_ELEMENTS)}"))
+        elif not 0.0 <= content <= 30.0:
+            faults.append(Fault(f"{where}.{element}", f"{content:.4g} %", "0 to 30 %"))
+    total = sum(alloy_wt_pct.values())
+    if total > 60.0 and not faults:
+        faults.append(Fault(where, f"{total:.4g} % in all", "at most 60 %: the rest is iron"))
+    return faults
+
+
+def _pack_faults(where: str, pack: Pack | None, display: DisplayUnits) -> list[Fault]:
+    if pack is None:
+        return []
+    faults: list[Fault] = []
+    potential, activity = pack.carbon_potential_wt_pct, pack.carbon_activity
+    if potential is not None and activity is not None:
+        both = "a carbon potential and a carbon activity"
+        faults.append(Fault(where, both, "one of them"))
+    if potential is not None and not 0.0 <= potential <= HIGHEST_POTENTIAL_WT_PCT:
+        most = f"0 to {HIGHEST_POTENTIAL_WT_PCT} %, the most that austenite can hold"
+        faults.append(Fault(f"{where}.carbon_potential", f"{potential:.4g} %", most))
+    if activity is not None and not 0.0 < activity <= 1.0:
+        faults.append(Fault(f"{where}.carbon_activity", f"{activity:.4g}", "above 0, up to 1 (graphite)"))
+    if not pack.mass_transfer_m_per_s > 0.0:
+        found = f"{pack.mass_transfer_m_per_s:.4g} m/s"
+        faults.append(Fault(f"{where}.mass_transfer", found, 'more than 0, or "inf" for a pinned surface'))
+    faults += _span(f"{where}.mass_transfer_energy", pack.mass_transfer_energy_J_per_mol, 0.0, 1e6, display, "J/mol")
+    reference = f"{where}.mass_transfer_reference"
+    faults += _span(reference, pack.mass_transfer_reference_K, 673.15, 1673.15, display, "K")
+    return faults
+
+
+def _canister_faults(sheet: RunSheet) -> list[Fault]:
+    canister, display = sheet.canister, sheet.display
+    faults: list[Fault] = []
+    if canister.sensor not in ("inside", "oven"):
+        faults.append(Fault("canister.sensor", f'"{canister.sensor}"', '"inside" or "oven"'))
+    if canister.sensor == "oven" and canister.outer_m is None:
+        why = "the canister's outer size: the sensor is in the oven, so the heat's way in must be worked out"
+        faults.append(Fault("canister.outer", "nothing", why))
+    faults += _optional("canister.outer", canister.outer_m, 0.005, 2.0, display, "m")
+    faults += _span("canister.wall", canister.wall_m, 1e-4, 0.1, display, "m")
+    faults += _span("canister.fill", canister.fill, 0.01, 1.0, display, "")
+    if canister.outer_m is not None and not faults:
+        room_m = canister.outer_m - 2.0 * canister.wall_m
+        if room_m <= 0.0:
+            outside = _shown(canister.outer_m / 2.0, display, "m")
+            faults.append(Fault("canister.wall", _shown(canister.wall_m, display, "m"), f"less than {outside}"))
+        elif sheet.piece.size_m > room_m:
+            found = f"{_shown(canister.outer_m, display, 'm')}, {_shown(room_m, display, 'm')} inside"
+            faults.append(
+                Fault("canister.outer", found, f"room for a piece of {_shown(sheet.piece.size_m, display, 'm')}")
+            )
+    return faults
+
+
+def _stage_faults(sheet: RunSheet) -> list[Fault]:
+    faults: list[Fault] = []
+    before: Stage | None = None
+    for number, stage in enumerate(sheet.stages):
+        here = f"stage[{number}]"
+        faults += _pack_faults(f"{here}.pack", stage.pack, sheet.display)
+        if stage.from_s < 0.0:
+            faults.append(Fault(f"{here}.from", f"{stage.from_s:g} s", "0 s or later"))
+        if stage.from_s >= stage.to_s:
+            faults.append(
+                Fault(f"{here}.to", f"{stage.to_s:g} s, from {stage.from_s:g} s", "an end after its beginning")
+            )
+        if before is not None and stage.from_s < before.to_s:
+            till = "the end of the run" if before.to_s == inf else f"{before.to_s:g} s"
+            found = f"{stage.from_s:g} s, while stage[{number - 1}] lasts to {till}"
+            faults.append(Fault(f"{here}.from", found, "stages in order, each from the end of the one before or later"))
+        before = stage
+    return faults
+
+
+def _target_faults(sheet: RunSheet, number: int, target: Target) -> list[Fault]:
+    here, display, piece = f"target[{number}]", sheet.display, sheet.piece
+    faults: list[Fault] = []
+    if target.judged_by not in ("median", "pessimistic"):
+        faults.append(Fault(f"{here}.judged_by", f'"{target.judged_by}"', '"median" or "pessimistic"'))
+    level = target.at_carbon_wt_pct
+    if target.quantity is not Quantity.CASE_DEPTH:
+        if level is not None:
+            faults.append(Fault(f"{here}.at_carbon", f"{level:.4g} %", f"nothing: {target.quantity} has no such level"))
+        low, high, unit = _TARGET_SPANS[target.quantity]
+        return faults + _span(f"{here}.reach", target.value, low, high, display, unit)
+    if level is None:
+        why = "the carbon content the depth is measured to, such as at_carbon_wt_pct = 0.40"
+        faults.append(Fault(f"{here}.at_carbon", "nothing", why))
+    else:
+        faults += _span(f"{here}.at_carbon", level, 0.01, HIGHEST_POTENTIAL_WT_PCT, display, "%")
+        if not piece.layers and level <= piece.carbon_wt_pct and not faults:
+            start = f"more than the {piece.carbon_wt_pct:.4g} % the piece starts with"
+            faults.append(Fault(f"{here}.at_carbon", f"{level:.4g} %", start))
+    faces = [face or SurfaceKind.PACK for face in (piece.front, piece.back)]
+    one_sided = piece.shape is not Shape.ROUND and faces.count(SurfaceKind.PACK) == 1
+    deepest_m = piece.size_m if one_sided else piece.size_m / 2.0
+    if target.value <= 0.0 or not isfinite(target.value):
+        faults.append(Fault(f"{here}.reach", _shown(target.value, display, "m"), "more than 0"))
+    elif target.value > deepest_m:
+        extent = "the piece" if one_sided else "half the piece"
+        found, most = _shown(target.value, display, "m"), _shown(deepest_m, display, "m")
+        faults.append(Fault(f"{here}.reach", found, f"at most {most}, {extent}"))
+    return faults
+
+
+_TARGET_SPANS: dict[Quantity, tuple[float, float, str]] = {
+    Quantity.SURFACE_CARBON: (0.01, HIGHEST_POTENTIAL_WT_PCT, "%"),
+    Quantity.CORE_CARBON: (0.01, HIGHEST_POTENTIAL_WT_PCT, "%"),
+    Quantity.MEAN_CARBON: (0.01, HIGHEST_POTENTIAL_WT_PCT, "%"),
+    Quantity.SOAK_TIME: (1.0, LONGEST_REACH_S, "h"),
+    Quantity.EQUIVALENT_TIME: (1.0, LONGEST_REACH_S, "h"),
+    Quantity.TEMPERING_PARAMETER: (5000.0, 30000.0, "parameter_K"),
+    Quantity.HARDNESS: (20.0, 68.0, "HRC"),
+}

@@ -1,0 +1,407 @@
+"""SHEET.toml -> the run sheet: what is in the oven and what it should become.
+
+Units ride in the keys (``thickness_mm``, ``thickness_in``) or in the value (``thickness = "1/4 in"``); which one a
+person used is remembered, so that views answer in the same unit.
+"""
+
+from collections import Counter
+from collections.abc import Iterator
+from enum import StrEnum
+from math import inf, nan
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import Field
+
+from logger.errors import InputFault
+from logger.quantities import (
+    CARBON,
+    DURATION,
+    HARDNESS,
+    LENGTH,
+    MASS_TRANSFER,
+    MOLAR_ENERGY,
+    TEMPERATURE,
+    TEMPERATURE_DIFFERENCE,
+    TEMPERING_PARAMETER,
+    Dimension,
+    DurationDimension,
+    Written,
+)
+from logger.sheet import (
+    ALLOYING_ELEMENTS,
+    Canister,
+    CanisterShape,
+    Layer,
+    Pack,
+    Piece,
+    Quantity,
+    RunSheet,
+    Shape,
+    SoakRule,
+    Stage,
+    StageKind,
+    SurfaceKind,
+    Target,
+)
+from logger.toml_file import (
+    Document,
+    KeyPath,
+    Measure,
+    Name,
+    Number,
+    Stem,
+    Switch,
+    Table,
+    Text,
+    either,
+    one_kind_of,
+    one_of,
+    path_of,
+    read_document,
+)
+from logger.units import DisplayUnits, LengthUnit, TemperatureUnit
+
+EXPECTED_FILE = "a run sheet in TOML"
+
+Length = Annotated[Written | None, Measure(LENGTH)]
+Temperature = Annotated[Written | None, Measure(TEMPERATURE)]
+TemperatureDifference = Annotated[Written | None, Measure(TEMPERATURE_DIFFERENCE)]
+Carbon = Annotated[Written | None, Measure(CARBON)]
+Energy = Annotated[Written | None, Measure(MOLAR_ENERGY)]
+Alloy = dict[Annotated[str, one_of(ALLOYING_ELEMENTS)], Number]
+Surface = Annotated[SurfaceKind | None, one_kind_of(SurfaceKind)]
+
+REACH = DurationDimension(
+    expected="what to reach, with its unit, such as reach_mm = 0.8 or reach_h = 2.0",
+    scales={
+        **LENGTH.scales,
+        **CARBON.scales,
+        **DURATION.scales,
+        **HARDNESS.scales,
+        **TEMPERING_PARAMETER.scales,
+    },
+    spellings={**LENGTH.spellings, **CARBON.spellings, **DURATION.spellings, **HARDNESS.spellings},
+)
+"""Any quantity a target may be about; which one it has to be depends on the target's ``quantity``."""
+
+REACH_OF: dict[Quantity, tuple[Dimension, str]] = {
+    Quantity.CASE_DEPTH: (LENGTH, "a depth such as reach_mm = 0.8"),
+    Quantity.SURFACE_CARBON: (CARBON, "a carbon content such as reach_wt_pct = 0.80"),
+    Quantity.CORE_CARBON: (CARBON, "a carbon content such as reach_wt_pct = 0.80"),
+    Quantity.MEAN_CARBON: (CARBON, "a carbon content such as reach_wt_pct = 0.80"),
+    Quantity.SOAK_TIME: (DURATION, "a time such as reach_h = 2.0"),
+    Quantity.EQUIVALENT_TIME: (DURATION, "a time such as reach_h = 2.0"),
+    Quantity.TEMPERING_PARAMETER: (TEMPERING_PARAMETER, "a tempering parameter such as parameter = 14800"),
+    Quantity.HARDNESS: (HARDNESS, "a hardness such as reach_HRC = 60.0"),
+}
+
+
+class LayerTable(Table):
+    """One ``[[piece.layer]]``."""
+
+    thickness: Length = None
+    carbon: Carbon = None
+    alloy_wt_pct: Alloy = Field(default_factory=dict)
+
+
+class PieceTable(Table):
+    """``[piece]``."""
+
+    shape: Annotated[Shape | None, one_kind_of(Shape)] = None
+    thickness: Length = None
+    diameter: Length = None
+    carbon: Carbon = None
+    alloy_wt_pct: Alloy = Field(default_factory=dict)
+    layer: list[LayerTable] = Field(default_factory=list)
+    iron_lot: Text = ""
+    front: Surface = None
+    back: Surface = None
+
+
+class PackTable(Table):
+    """``[pack]`` or ``[stage.pack]``; with neither a recipe nor a carbon potential the activity is graphite's, 1."""
+
+    recipe: Name = ""
+    carbon_activity: Number | None = None
+    carbon_potential: Carbon = None
+    mass_transfer: Annotated[Written | None, Measure(MASS_TRANSFER)] = None
+    mass_transfer_energy: Energy = None
+    mass_transfer_reference: Temperature = None
+
+
+class CanisterTable(Table):
+    """``[canister]``."""
+
+    sensor: Annotated[str, one_of(("inside", "oven"))] = "inside"
+    shape: Annotated[CanisterShape, one_kind_of(CanisterShape)] = CanisterShape.TUBE
+    outer: Length = None
+    wall: Length = None
+    pack_kind: Name = ""
+    fill: Number = 1.0
+
+
+class StageTable(Table):
+    """One ``[[stage]]``."""
+
+    kind: Annotated[StageKind | None, one_kind_of(StageKind)] = None
+    from_: Annotated[Written | None, Measure(DURATION), Stem("from")] = None
+    to: Annotated[Written | None, Measure(DURATION)] = None
+    pack: PackTable | None = None
+    surface: Surface = None
+
+
+class TargetTable(Table):
+    """One ``[[target]]``."""
+
+    quantity: Annotated[Quantity | None, one_kind_of(Quantity)] = None
+    at_carbon: Carbon = None
+    reach: Annotated[Written | None, Measure(REACH), Stem("reach", also={"parameter": "parameter"})] = None
+    limit: Switch = False
+    judged_by: Annotated[str, one_of(("median", "pessimistic"))] = "median"
+
+
+class SoakTable(Table):
+    """``[soak]``."""
+
+    temperature: Temperature = None
+    half_band: TemperatureDifference = None
+    source: Text = ""
+
+
+class ReferenceTable(Table):
+    """``[reference]``: what equivalent time is counted at."""
+
+    temperature: Temperature = None
+    energy: Energy = None
+
+
+class TemperingTable(Table):
+    """``[tempering]``."""
+
+    constant: Number | None = None
+    reference_temperature: Temperature = None
+    quenched_hardness: Annotated[Written | None, Measure(HARDNESS)] = None
+
+
+class DisplayTable(Table):
+    """``[display]``: units to read in, where they should not be those the sheet is written in."""
+
+    temperature: Annotated[TemperatureUnit | None, one_of(("C", "F"))] = None
+    length: Annotated[LengthUnit | None, one_of(("mm", "in"))] = None
+
+
+class SheetTable(Table):
+    """A whole run sheet."""
+
+    name: Text = ""
+    notes: Text = ""
+    channel: Name | None = None
+    piece: PieceTable = PieceTable()
+    pack: PackTable | None = None
+    canister: CanisterTable = CanisterTable()
+    stage: list[StageTable] = Field(default_factory=list)
+    target: list[TargetTable] = Field(default_factory=list)
+    soak: SoakTable = SoakTable()
+    reference: ReferenceTable = ReferenceTable()
+    tempering: TemperingTable = TemperingTable()
+    display: DisplayTable = DisplayTable()
+
+
+def read_sheet(path: str | Path) -> RunSheet:
+    """The run sheet in a TOML file.
+
+    Parameters
+    ----------
+    path : the file as the person named it
+
+    Returns    RunSheet, in SI, with the units it was written in as its `display`
+    Raises     InputFault    every fault in it, each with line, key, what was found and what was expected
+    """
+    document = read_document(Path(path), SheetTable, EXPECTED_FILE)
+    table = document.table()
+    assert isinstance(table, SheetTable)
+    _ask_for_what_is_missing(document, table)
+    try:
+        sheet = _sheet(table)
+    except InputFault as refusal:
+        for fault in refusal.faults:
+            document.fault(_field_path(fault.where), fault.found, fault.expected)
+        document.refuse_faults()
+        raise
+    document.refuse_faults()
+    return sheet
+
+
+def _ask_for_what_is_missing(document: Document, sheet: SheetTable) -> None:
+    """Faults for keys that must be there, or cannot be there together, by what the others say."""
+
+    def need(path: KeyPath, value: object, expected: str) -> None:
+        if value is None:
+            document.fault(path, "nothing", expected)
+
+    def forbid(path: KeyPath, value: object, why: str) -> None:
+        if value is not None:
+            document.fault(path, "a key that does not go with the others", why)
+
+    piece = sheet.piece
+    need(("piece", "shape"), piece.shape, '"plate", "round" or "layered"')
+    if piece.shape is None:
+        for name in ("thickness", "diameter", "carbon", "layer", "back"):
+            document.pass_over(("piece", name))
+    if piece.shape is Shape.PLATE:
+        need(("piece", "thickness"), piece.thickness, LENGTH.expected)
+        forbid(("piece", "diameter"), piece.diameter, "thickness of a plate")
+    if piece.shape is Shape.ROUND:
+        need(("piece", "diameter"), piece.diameter, LENGTH.expected)
+        forbid(("piece", "thickness"), piece.thickness, "diameter of a round")
+    if piece.shape is Shape.LAYERED:
+        why = "the thickness of each [[piece.layer]]; they add up to the piece's"
+        forbid(("piece", "thickness"), piece.thickness, why)
+        forbid(("piece", "diameter"), piece.diameter, why)
+        forbid(("piece", "carbon"), piece.carbon, "the carbon of each [[piece.layer]]")
+    elif piece.shape is not None:
+        need(("piece", "carbon"), piece.carbon, CARBON.expected)
+    for number, layer in enumerate(piece.layer):
+        need(("piece", "layer", number, "thickness"), layer.thickness, LENGTH.expected)
+        need(("piece", "layer", number, "carbon"), layer.carbon, CARBON.expected)
+    for number, stage in enumerate(sheet.stage):
+        need(("stage", number, "kind"), stage.kind, _either(StageKind))
+    for number, target in enumerate(sheet.target):
+        need(("target", number, "quantity"), target.quantity, _either(Quantity))
+        if target.quantity is None:
+            document.pass_over(("target", number))
+            continue
+        dimension, expected = REACH_OF[target.quantity]
+        need(("target", number, "reach"), target.reach, expected)
+        if target.reach is not None and target.reach.unit not in dimension.scales:
+            document.fault(("target", number, "reach"), f"a value in {target.reach.unit}", expected)
+
+
+def _either(kinds: type[StrEnum]) -> str:
+    return either([f'"{kind.value}"' for kind in kinds])
+
+
+def _value(written: Written | None, otherwise: float = nan) -> float:
+    """The value in SI; by default NaN for one that is missing or at fault, which `RunSheet` then refuses."""
+    return otherwise if written is None else written.value
+
+
+def _optional(written: Written | None) -> float | None:
+    return None if written is None else written.value
+
+
+def _sheet(table: SheetTable) -> RunSheet:
+    soak, reference, tempering = SoakRule(), table.reference, table.tempering
+    plain = RunSheet(Piece(Shape.PLATE, 0.006, 0.1))  # for the defaults of the core
+    return RunSheet(
+        piece=_piece(table.piece),
+        pack=None if table.pack is None else _pack(table.pack),
+        canister=_canister(table.canister),
+        stages=tuple(_stage(stage) for stage in table.stage),
+        targets=tuple(_target(target) for target in table.target),
+        soak=SoakRule(
+            temperature_K=_optional(table.soak.temperature),
+            half_band_K=_value(table.soak.half_band, soak.half_band_K),
+            source=table.soak.source or (soak.source if table.soak.half_band is None else "run sheet"),
+        ),
+        channel=table.channel,
+        reference_temperature_K=_value(reference.temperature, plain.reference_temperature_K),
+        equivalent_energy_J_per_mol=_value(reference.energy, plain.equivalent_energy_J_per_mol),
+        tempering_reference_K=_value(tempering.reference_temperature, plain.tempering_reference_K),
+        tempering_constant=tempering.constant,
+        quenched_hardness_HRC=_optional(tempering.quenched_hardness),
+        display=_display(table),
+        name=table.name,
+        notes=table.notes,
+    )
+
+
+def _piece(table: PieceTable) -> Piece:
+    layers = tuple(Layer(_value(each.thickness), _value(each.carbon), dict(each.alloy_wt_pct)) for each in table.layer)
+    size_m, carbon_wt_pct = _value(table.thickness), _value(table.carbon)
+    if table.shape is Shape.ROUND:
+        size_m = _value(table.diameter)
+    if table.shape is Shape.LAYERED:
+        size_m = sum(layer.thickness_m for layer in layers)
+        carbon_wt_pct = sum(layer.thickness_m * layer.carbon_wt_pct for layer in layers) / size_m if layers else nan
+    return Piece(
+        shape=table.shape or Shape.PLATE,
+        size_m=size_m,
+        carbon_wt_pct=carbon_wt_pct,
+        alloy_wt_pct=dict(table.alloy_wt_pct),
+        layers=layers,
+        iron_lot=table.iron_lot,
+        front=table.front,
+        back=table.back,
+    )
+
+
+def _pack(table: PackTable) -> Pack:
+    plain = Pack()
+    unsaid = not table.recipe and table.carbon_potential is None
+    return Pack(
+        recipe=table.recipe,
+        carbon_activity=1.0 if table.carbon_activity is None and unsaid else table.carbon_activity,
+        carbon_potential_wt_pct=_optional(table.carbon_potential),
+        mass_transfer_m_per_s=_value(table.mass_transfer, plain.mass_transfer_m_per_s),
+        mass_transfer_energy_J_per_mol=_value(table.mass_transfer_energy, plain.mass_transfer_energy_J_per_mol),
+        mass_transfer_reference_K=_value(table.mass_transfer_reference, plain.mass_transfer_reference_K),
+    )
+
+
+def _canister(table: CanisterTable) -> Canister:
+    plain = Canister()
+    return Canister(
+        sensor=table.sensor,
+        shape=table.shape,
+        outer_m=_optional(table.outer),
+        wall_m=_value(table.wall, plain.wall_m),
+        pack_kind=table.pack_kind or plain.pack_kind,
+        fill=table.fill,
+    )
+
+
+def _stage(table: StageTable) -> Stage:
+    return Stage(
+        kind=table.kind or StageKind.HEAT_UP,
+        from_s=_value(table.from_, 0.0),
+        to_s=_value(table.to, inf),
+        pack=None if table.pack is None else _pack(table.pack),
+        surface=table.surface,
+    )
+
+
+def _target(table: TargetTable) -> Target:
+    return Target(
+        quantity=table.quantity or Quantity.SOAK_TIME,
+        value=_value(table.reach),
+        at_carbon_wt_pct=_optional(table.at_carbon),
+        limit=table.limit,
+        judged_by=table.judged_by,
+    )
+
+
+def _written(table: Table) -> Iterator[Written]:
+    """Every quantity in a table and in the tables in it, in the order of the schema."""
+    for name in type(table).model_fields:
+        value = getattr(table, name)
+        for each in value if isinstance(value, list) else [value]:
+            if isinstance(each, Written):
+                yield each
+            elif isinstance(each, Table):
+                yield from _written(each)
+
+
+def _display(table: SheetTable) -> DisplayUnits:
+    """The units asked for, else those most quantities are written in, Celsius and millimetres on a tie."""
+    uses = Counter(written.unit for written in _written(table))
+    temperature: TemperatureUnit = "F" if uses["F"] > uses["C"] + uses["K"] else "C"
+    metric = uses["mm"] + uses["um"] + uses["cm"] + uses["m"]
+    length: LengthUnit = "in" if uses["in"] + uses["thou"] > metric else "mm"
+    return DisplayUnits(table.display.temperature or temperature, table.display.length or length)
+
+
+def _field_path(where: str) -> KeyPath:
+    """The place the core names as a path of this schema's fields."""
+    return tuple("from_" if step == "from" else step for step in path_of(where))
