@@ -1,0 +1,105 @@
+"""A device that talks in lines of text instead of Modbus: asked, or chattering by itself. Pure."""
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+
+from sim.errors import BadInput
+from sim.registers import Display
+
+# Type K reference table, junction at 0 C, every 100 C [mV]: ITS-90, NIST Monograph 175, from memory.
+_K_CELSIUS = np.arange(-100.0, 1301.0, 100.0)
+_K_MILLIVOLT = np.array(
+    [-3.554, 0.0, 4.096, 8.138, 12.209, 16.397, 20.644, 24.905, 29.129, 33.275, 37.326, 41.276, 45.119, 48.838, 52.410]
+)
+_k_curve = CubicSpline(_K_CELSIUS, _K_MILLIVOLT)
+
+
+def type_k_mV(temperature_C: float) -> float:
+    """Voltage of a type K couple against 0 C [mV], within 0.01 mV of the reference table from 0 to 1300 C."""
+    return float(_k_curve(temperature_C))
+
+
+@dataclass(frozen=True, slots=True)
+class LineStyle:
+    """How the device talks.
+
+    query         what it answers to, without line end; empty makes it chatter by itself
+    answer        a line with the fields {pv} {sp} {t2} {out} {unit} {status} {cj} {mv} {time}; {pv:.2f} and the like
+                  work, without a format the number has the controller's decimals
+    every_s       pause between lines of a chattering device [s of wall time]
+    break_text    stands for a temperature when the sensor is broken
+    comma         decimal comma
+    banner        sent when a program opens the port would be a reset; sent once at the start
+    """
+
+    query: str = "TEMP?"
+    answer: str = "PV={pv} SP={sp} OUT={out} {unit}"
+    every_s: float = 1.0
+    break_text: str = "-----"
+    line_end: str = "\r\n"
+    comma: bool = False
+    banner: str = ""
+
+    def __post_init__(self) -> None:
+        try:
+            line(self, Display(20.0, 20.0), 0.0)
+        except (KeyError, IndexError, ValueError) as error:
+            raise BadInput(
+                "line device: answer", repr(self.answer), "fields pv, sp, t2, out, unit, status, cj, mv, time"
+            ) from error
+
+    @property
+    def chatters(self) -> bool:
+        """Whether it talks without being asked."""
+        return not self.query
+
+
+class _Reading(float):
+    """A temperature that prints with its own decimals and knows how to say that there is none."""
+
+    decimals: int = 1
+    missing: str = ""
+
+    def __format__(self, specification: str) -> str:
+        if math.isnan(self):
+            return self.missing
+        return super().__format__(specification or f".{self.decimals}f")
+
+
+def _reading(value: float, decimals: int, missing: str) -> _Reading:
+    number = _Reading(value)
+    number.decimals, number.missing = decimals, missing
+    return number
+
+
+def line(style: LineStyle, display: Display, time_s: float) -> bytes:
+    """One line of the device with its line end."""
+    places, missing = display.decimal_places, style.break_text
+    celsius = display.process_value if display.unit == "C" else (display.process_value - 32.0) / 1.8
+    millivolt = type_k_mV(celsius) - type_k_mV(display.cold_junction_C) if not math.isnan(celsius) else math.nan
+    text = style.answer.format(
+        pv=_reading(display.process_value, places, missing),
+        sp=_reading(display.set_point, places, missing),
+        t2=_reading(display.second_temperature, places, missing),
+        out=_reading(display.output_percent, 1, missing),
+        cj=_reading(display.cold_junction_C, 1, missing),
+        mv=_reading(millivolt, 3, missing),
+        unit=display.unit,
+        status=display.status,
+        time=_reading(time_s, 1, missing),
+    )
+    if style.comma:
+        text = _with_comma(text)
+    return (text + style.line_end).encode("ascii", "replace")
+
+
+def _with_comma(text: str) -> str:
+    """Every point between two digits made a comma."""
+    characters = list(text)
+    for at in range(1, len(characters) - 1):
+        if characters[at] == "." and characters[at - 1].isdigit() and characters[at + 1].isdigit():
+            characters[at] = ","
+    return "".join(characters)
