@@ -18,6 +18,7 @@ import numpy as np
 from logger.errors import Fault, InputFault, OutOfRange
 from logger.sheet import RunSheet, StageKind
 from logger.steel.tempering import (
+    CARBON_WT_PCT,
     HARDNESS_RMS_HRC,
     HIGHEST_PARAMETER_K,
     MANGANESE_WT_PCT,
@@ -40,8 +41,6 @@ USUAL_MANGANESE_WT_PCT: Final = 0.60
 """Manganese assumed where the sheet states none (our choice: middle of plain carbon grades)."""
 
 _LN10: Final = log(10.0)
-
-CARBON_RANGE_WT_PCT: Final = (0.25, 1.15)
 
 _CARBON_WORDS: Final = "0.25 to 1.15 wt%"
 
@@ -146,7 +145,7 @@ def problem_from_sheet(
     carbon = sheet.piece.carbon_wt_pct if carbon_wt_pct is None else carbon_wt_pct
     stated = sheet.piece.alloy_wt_pct.get("Mn") if manganese_wt_pct is None else manganese_wt_pct
     manganese = USUAL_MANGANESE_WT_PCT if stated is None else stated
-    low, high = CARBON_RANGE_WT_PCT
+    low, high = CARBON_WT_PCT
     notes: list[str] = []
     known = low <= carbon <= high
     constant = float(fitted_constant(min(max(carbon, low), high)))
