@@ -239,6 +239,10 @@ class SerialLine:
             heard += self._guarded(lambda: _whatever_comes(port))
         return bytes(heard)
 
+    def waiting(self) -> int:
+        """How many bytes have come in that nobody has looked at yet."""
+        return self._guarded(self._opened().waiting)
+
     def ask_text(self, question: bytes) -> None:
         """Send a text device its declared question."""
         port = self._opened()
