@@ -7,7 +7,8 @@ roles differ in width and dashes, severities in shape, areas in hatching, and ev
 from dataclasses import dataclass
 from typing import Literal
 
-from logger.views.series import Role, Severity
+from logger.alert import Severity
+from logger.views.series import Role
 
 INK = "#20242b"
 FAINT_INK = "#5d646f"
@@ -62,7 +63,7 @@ class Sign:
 
 SIGNS: dict[Severity, Sign] = {
     Severity.NEWS: Sign("o", CARBON, "news"),
-    Severity.WATCH: Sign("^", SOAK_EDGE, "watch"),
+    Severity.WARNING: Sign("^", SOAK_EDGE, "warning"),
     Severity.DANGER: Sign("D", DANGER, "danger"),
 }
 

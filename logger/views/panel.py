@@ -27,7 +27,7 @@ from logger.units import (
 )
 from logger.views import look
 from logger.views.time_axis import clock_axis, elapsed_axis
-from logger.views.wording import clock_words
+from logger.views.wording import clock_words, unbroken
 
 WIDTH_IN = 7.2
 """Every picture is this wide: a phone held upright, or a printed page with margins."""
@@ -249,7 +249,7 @@ def wrapped(words: str, size_pt: float, weight: str = "normal") -> str:
     """Words broken into lines that fit the sheet at a size [points]."""
     room_pt = (WIDTH_IN - 2 * MARGIN_IN) * 72.0
     lines: list[str] = []
-    for word in words.split():
+    for word in unbroken(words).split(" "):
         longer = f"{lines[-1]} {word}" if lines else word
         if lines and width_pt(longer, size_pt, weight) <= room_pt:
             lines[-1] = longer

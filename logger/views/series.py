@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from datetime import tzinfo
 from enum import StrEnum
 
+from logger.alert import Severity
 from logger.units import FloatArray
 
 Band = tuple[FloatArray, FloatArray]
@@ -20,14 +21,6 @@ class Role(StrEnum):
     OVEN = "oven"
     SETPOINT = "set point"
     OTHER = "other"
-
-
-class Severity(StrEnum):
-    """How much a mark matters: drawn in three shapes, not only three colours."""
-
-    NEWS = "news"
-    WATCH = "watch"
-    DANGER = "danger"
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -4,22 +4,33 @@ Values come in SI; the person's units come along as `DisplayUnits`. What is not 
 never shown as a number. Plain text throughout: the same words go to a terminal, a picture, a page and a phone.
 """
 
+import re
 from datetime import UTC, datetime, tzinfo
 from math import isfinite
+from typing import TypeGuard
 
 from logger.units import DisplayUnits, hours_from_seconds
 
 UNKNOWN = "not known"
+HALF_A_DAY_S = 12 * 3600.0
 
 
-def known(value: float | None) -> bool:
+_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:% C|[CFhKs]|mm|in|min|HRC)\b)|(?<=%) (?=C\b)")
+
+
+def unbroken(words: str) -> str:
+    """The same words with no-break spaces between numbers and units, so that no line ends between them."""
+    return _NUMBER_AND_UNIT.sub("\N{NO-BREAK SPACE}", " ".join(words.split()))
+
+
+def known(value: float | None) -> TypeGuard[float]:
     """Whether there is a number at all: not None, not NaN, not infinite."""
     return value is not None and isfinite(value)
 
 
 def temperature_words(temperature_K: float | None, units: DisplayUnits, decimals: int = 0) -> str:
     """A temperature [K] in the person's unit: ``927 C``."""
-    if temperature_K is None or not isfinite(temperature_K):
+    if not known(temperature_K):
         return UNKNOWN
     return f"{units.temperature_from_kelvin(temperature_K):.{decimals}f} {units.temperature}"
 
@@ -37,7 +48,7 @@ def length_number(length_m: float, units: DisplayUnits) -> str:
 
 def length_words(length_m: float | None, units: DisplayUnits) -> str:
     """A small length [m] in the person's unit: ``0.62 mm`` or ``0.024 in``."""
-    if length_m is None or not isfinite(length_m):
+    if not known(length_m):
         return UNKNOWN
     return f"{length_number(length_m, units)} {units.length}"
 
@@ -49,7 +60,7 @@ def length_range_words(low_m: float, high_m: float, units: DisplayUnits) -> str:
 
 def duration_words(duration_s: float | None) -> str:
     """A duration [s] to the nearest minute: ``1 h 50 min``, ``45 min``; below two minutes in seconds."""
-    if duration_s is None or not isfinite(duration_s):
+    if not known(duration_s):
         return UNKNOWN
     if abs(duration_s) < 119.5:
         return f"{duration_s:.0f} s"
@@ -62,23 +73,30 @@ def duration_words(duration_s: float | None) -> str:
 
 def hours_words(duration_s: float | None) -> str:
     """A duration [s] in decimal hours, as equivalent times are compared: ``2.10 h``."""
-    if duration_s is None or not isfinite(duration_s):
+    if not known(duration_s):
         return UNKNOWN
     return f"{hours_from_seconds(duration_s):.2f} h"
 
 
 def carbon_words(carbon_wt_pct: float | None) -> str:
     """A carbon content [wt%]: ``0.82 % C``."""
-    if carbon_wt_pct is None or not isfinite(carbon_wt_pct):
+    if not known(carbon_wt_pct):
         return UNKNOWN
     return f"{carbon_wt_pct:.2f} % C"
 
 
 def hardness_words(hardness_HRC: float | None) -> str:
     """A Rockwell C hardness: ``61 HRC``; below 20, where the scale ends, in words."""
-    if hardness_HRC is None or not isfinite(hardness_HRC):
+    if not known(hardness_HRC):
         return UNKNOWN
     return f"{hardness_HRC:.0f} HRC" if hardness_HRC >= 19.5 else "below 20 HRC"
+
+
+def parameter_words(parameter: float | None) -> str:
+    """A tempering parameter [K, hours] as a whole number: ``7,760``."""
+    if not known(parameter):
+        return UNKNOWN
+    return f"{parameter:,.0f}"
 
 
 def local_time(utc_s: float, zone: tzinfo | None) -> datetime:
@@ -86,11 +104,13 @@ def local_time(utc_s: float, zone: tzinfo | None) -> datetime:
     return datetime.fromtimestamp(utc_s, UTC).astimezone(zone)
 
 
-def clock_words(utc_s: float, zone: tzinfo | None, today_utc_s: float | None = None) -> str:
-    """Local hour and minute of an instant [s]: ``02:40``; with the day where it is not the day of ``today_utc_s``."""
+def clock_words(utc_s: float, zone: tzinfo | None, now_utc_s: float | None = None) -> str:
+    """Local hour and minute of an instant [s]: ``02:40``; with the day where it is half a day or more from now [s]."""
     at = local_time(utc_s, zone)
-    if today_utc_s is not None and local_time(today_utc_s, zone).date() != at.date():
-        days = (at.date() - local_time(today_utc_s, zone).date()).days
+    if now_utc_s is not None and abs(utc_s - now_utc_s) >= HALF_A_DAY_S:
+        days = (at.date() - local_time(now_utc_s, zone).date()).days
+        if days == 0:
+            return f"{at:%H:%M} today"
         return (
             f"{at:%H:%M} {'tomorrow' if days == 1 else 'yesterday' if days == -1 else f'on {date_words(utc_s, zone)}'}"
         )

@@ -5,6 +5,7 @@ from datetime import datetime, timedelta, timezone
 
 import numpy as np
 
+from logger.alert import Severity
 from logger.units import kelvin_from_celsius
 from logger.views.series import (
     CarbonLimit,
@@ -14,7 +15,6 @@ from logger.views.series import (
     ProfileView,
     Role,
     RunView,
-    Severity,
     Span,
     TemperatureView,
     TemperView,
@@ -52,7 +52,7 @@ def carburizing() -> RunView:
             marks=(
                 Mark(15_120.0, "Steel at heat inside"),
                 Mark(25_000.0, "Case depth 0.70 mm to 0.40 % C reached"),
-                Mark(25_100.0, "Surface near saturation", Severity.WATCH),
+                Mark(25_100.0, "Surface near saturation", Severity.WARNING),
             ),
         ),
         start_utc_s=START_UTC_S,

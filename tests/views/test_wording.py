@@ -61,10 +61,12 @@ def test_hardness_below_the_scale_is_not_given_as_a_number() -> None:
     assert wording.hardness_words(12.0) == "below 20 HRC"
 
 
-def test_clock_times_name_the_day_when_it_is_another_one() -> None:
+def test_clock_times_half_a_day_away_or_more_name_their_day() -> None:
     now_s = datetime(2026, 3, 14, 23, 10, tzinfo=EAST).timestamp()
     assert wording.clock_words(now_s + 600.0, EAST, now_s) == "23:20"
-    assert wording.clock_words(now_s + 3.5 * 3600.0, EAST, now_s) == "02:40 tomorrow"
+    assert wording.clock_words(now_s + 3.5 * 3600.0, EAST, now_s) == "02:40"
+    assert wording.clock_words(now_s + 13.0 * 3600.0, EAST, now_s) == "12:10 tomorrow"
+    assert wording.clock_words(now_s - 13.0 * 3600.0, EAST, now_s) == "10:10 today"
     assert wording.clock_words(now_s - 86_400.0, EAST, now_s) == "23:10 yesterday"
     assert wording.clock_words(now_s + 3.0 * 86_400.0, EAST, now_s) == "23:10 on 17 Mar 2026"
 

@@ -1,0 +1,413 @@
+"""Snapshot: what is true of a run at one moment, and how it is said in the person's units and words.
+
+The values are SI; `headline` is the one sentence a person reads at two in the morning, `facts` the list under it,
+`aim_lines` the targets. Terminal, page and phone show these words and no others. Nothing is computed from steel here.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import tzinfo
+from math import isfinite
+
+from logger.alert import Severity
+from logger.sheet import Quantity
+from logger.units import DisplayUnits
+from logger.views.wording import (
+    carbon_words,
+    clock_words,
+    duration_words,
+    hardness_words,
+    hours_words,
+    known,
+    length_number,
+    length_range_words,
+    length_words,
+    parameter_words,
+    temperature_range_words,
+    temperature_words,
+)
+
+STALE_AFTER_S = 90.0
+"""A last good reading older than this is said to be old (our choice: many polls have failed by then)."""
+
+STEADY_K_PER_S = 1.0 / 120.0
+"""Slower than half a kelvin a minute counts as steady (our choice)."""
+
+Range = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class CaseNow:
+    """A case depth [m] with its definition, to a carbon content [wt%], and its band [m] where there is one."""
+
+    at_carbon_wt_pct: float
+    depth_m: float
+    band_m: Range | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CarbonNow:
+    """The carbon in the piece: the case depth that matters first, contents [wt%], skin [m]."""
+
+    cases: tuple[CaseNow, ...]
+    surface_wt_pct: float
+    core_wt_pct: float
+    carbide_m: float = 0.0
+    melted_m: float = 0.0
+    molten_now_m: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class TemperNow:
+    """Tempering so far. ``parameter`` is None before anything counted; the hardness where it is not known."""
+
+    constant: float
+    parameter: float | None
+    equivalent_time_s: float
+    reference_K: float
+    hardness_HRC: float | None = None
+    hardness_band_HRC: Range | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Aim:
+    """One target: ``value`` and ``wanted`` in the target's own unit, times in run time [s].
+
+    For a limit, ``reached_at_s`` is when it was passed and ``expected_at_s`` when it will be. ``forecast_tried`` tells
+    "no forecast yet" from "not within the hours looked ahead".
+    """
+
+    quantity: Quantity
+    value: float
+    wanted: float
+    at_carbon_wt_pct: float | None = None
+    limit: bool = False
+    reached_at_s: float | None = None
+    expected_at_s: float | None = None
+    expected_range_s: Range | None = None
+    forecast_tried: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class AlertNow:
+    """One alert that is not over: its words, how much it matters, since when [s since 1970 UTC]."""
+
+    words: str
+    severity: Severity
+    since_utc_s: float
+    acknowledged: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """What is true now.
+
+    ``now_utc_s`` is the wall clock [s since 1970 UTC], ``time_s`` run time [s] at the same moment. ``reading_age_s`` is
+    the age [s] of the last good reading, None before the first. Temperatures [K] are None where nothing says them.
+    ``soak_s`` is None before the first soak, ``equivalent_time_s`` counts at ``reference_K``. ``finished`` says that
+    the run is over: then nothing is expected any more.
+    """
+
+    oven: str
+    run_name: str
+    now_utc_s: float
+    time_s: float
+    reading_age_s: float | None
+    steel_K: float | None
+    steel_is_modelled: bool = False
+    oven_K: float | None = None
+    setpoint_K: float | None = None
+    steel_rate_K_per_s: float | None = None
+    peak_K: float | None = None
+    stage: str = ""
+    stage_since_s: float | None = None
+    soak_s: float | None = None
+    soaking_now: bool = False
+    soak_band_K: Range | None = None
+    equivalent_time_s: float | None = None
+    reference_K: float | None = None
+    gap_s: float = 0.0
+    carbon: CarbonNow | None = None
+    temper: TemperNow | None = None
+    aims: tuple[Aim, ...] = ()
+    alerts: tuple[AlertNow, ...] = ()
+    warnings: tuple[str, ...] = ()
+    finished: bool = False
+    clock_note: str = ""
+    units: DisplayUnits = field(default_factory=DisplayUnits)
+    zone: tzinfo | None = None
+
+    @property
+    def is_stale(self) -> bool:
+        """Whether the last good reading is so old that the temperature may have changed since."""
+        return not self.finished and (self.reading_age_s is None or self.reading_age_s > STALE_AFTER_S)
+
+    def clock(self, time_s: float) -> str:
+        """Local clock time of a moment of run time [s], with the day where it is not today."""
+        return clock_words(self.now_utc_s + time_s - self.time_s, self.zone, self.now_utc_s)
+
+
+@dataclass(frozen=True, slots=True)
+class Fact:
+    """One line of what is true: a label, a value, and what the value rests on."""
+
+    label: str
+    value: str
+    note: str = ""
+    severity: Severity | None = None
+
+
+# --- the one sentence -------------------------------------------------------------------------------------------------
+
+
+def headline(now: Snapshot) -> str:
+    """Is it all right, how far is it, until when: in plain words, most urgent first when something is wrong."""
+    parts = [_heat_sentence(now), *_progress_sentences(now)]
+    verdict = state_words(now)
+    if worst(now) is Severity.DANGER or now.is_stale:
+        return " ".join([verdict, *parts])
+    return " ".join([*parts, verdict])
+
+
+def worst(now: Snapshot) -> Severity | None:
+    """How bad it is: the most serious alert still standing; None when there is nothing to say."""
+    found = [alert.severity for alert in now.alerts if _stands(alert)]
+    if now.is_stale or now.warnings:
+        found.append(Severity.WARNING)
+    if now.carbon is not None and now.carbon.molten_now_m > 0.0:
+        found.append(Severity.DANGER)
+    return max(found, key=lambda severity: severity.rank, default=None)
+
+
+def state_words(now: Snapshot) -> str:
+    """All well, or what is not."""
+    troubles = []
+    if now.is_stale:
+        age = "No reading yet" if now.reading_age_s is None else f"No reading for {duration_words(now.reading_age_s)}"
+        troubles.append(age)
+    standing = [alert for alert in now.alerts if _stands(alert)]
+    troubles += [
+        f"{'Danger' if alert.severity is Severity.DANGER else 'Warning'}: {_small(alert.words)}"
+        for alert in sorted(standing, key=lambda alert: -alert.severity.rank)
+    ]
+    if not any(alert.severity is Severity.DANGER for alert in standing):
+        if now.carbon is not None and now.carbon.molten_now_m > 0.0:
+            troubles.insert(0, f"Danger: {length_words(now.carbon.molten_now_m, now.units)} of the skin is molten now")
+        elif not standing and now.warnings:
+            troubles.append(f"Warning: {_small(now.warnings[0])}")
+    if not troubles:
+        return "Run finished." if now.finished else "All well."
+    more = f" (and {len(troubles) - 1} more)" if len(troubles) > 1 else ""
+    return f"{troubles[0].rstrip('.')}{more}."
+
+
+def _stands(alert: AlertNow) -> bool:
+    """Whether an alert still colours the whole picture: danger always, a warning until somebody has acknowledged it."""
+    return alert.severity is Severity.DANGER or (alert.severity is Severity.WARNING and not alert.acknowledged)
+
+
+def _heat_sentence(now: Snapshot) -> str:
+    """The steel's temperature and its time at heat."""
+    if not known(now.steel_K):
+        if known(now.oven_K):
+            return f"Oven {temperature_words(now.oven_K, now.units)}; steel not known yet."
+        return "No temperature yet."
+    if now.finished:
+        hottest = f"hottest {temperature_words(now.peak_K, now.units)}" if known(now.peak_K) else ""
+        soaked = "No soak" if now.soak_s is None else f"{duration_words(now.soak_s)} at heat inside"
+        return ", ".join(part for part in (soaked, hottest) if part) + "."
+    how = ("was " if now.is_stale else "") + ("about " if now.steel_is_modelled else "")
+    steel = f"Steel {how}{temperature_words(now.steel_K, now.units)}"
+    if now.soak_s is None:
+        trend = _trend(now)
+        return f"{steel}{f', {trend}' if trend else ''}; no soak yet."
+    if now.soaking_now:
+        return f"{steel}, {duration_words(now.soak_s)} at heat inside."
+    return f"{steel}, after {duration_words(now.soak_s)} at heat inside."
+
+
+def _trend(now: Snapshot) -> str:
+    rate = now.steel_rate_K_per_s
+    if rate is None or not isfinite(rate) or now.is_stale:
+        return ""
+    if abs(rate) < STEADY_K_PER_S:
+        return "steady"
+    per_minute = now.units.temperature_difference(abs(rate) * 60.0)
+    return f"{'rising' if rate > 0.0 else 'falling'} {per_minute:.1f} {now.units.temperature} a minute"
+
+
+def _progress_sentences(now: Snapshot) -> list[str]:
+    """How far, and when the next target should be reached."""
+    sentences = []
+    aims = [aim for aim in now.aims if not aim.limit]
+    following = next((aim for aim in aims if aim.reached_at_s is None), aims[-1] if aims else None)
+    if now.carbon is not None and now.carbon.cases:
+        case = now.carbon.cases[0]
+        depth = length_words(case.depth_m, now.units) if case.depth_m > 0.0 else "No case yet"
+        sentences.append(f"{depth} to {case.at_carbon_wt_pct:.2f} % C")
+        if now.carbon.melted_m > 0.0:
+            sentences.append(f"skin melted to {length_words(now.carbon.melted_m, now.units)}")
+        if following is not None:
+            same = following.quantity is Quantity.CASE_DEPTH and following.at_carbon_wt_pct == case.at_carbon_wt_pct
+            sentences.append(f"{'' if same else f'{_aim_name(following)} '}{_aim_outcome(following, now)}")
+        return ["; ".join(sentences) + "."]
+    if now.temper is not None:
+        sentences.append(_temper_words(now.temper))
+    if following is not None:
+        sentences.append(f"{_aim_name(following)} {_aim_outcome(following, now)}")
+    return [f"{words[0].upper()}{words[1:]}." for words in sentences]
+
+
+def _temper_words(temper: TemperNow) -> str:
+    if temper.parameter is None:
+        return "no tempering yet"
+    words = f"tempering parameter {parameter_words(temper.parameter)} (c = {temper.constant:g})"
+    if temper.hardness_HRC is not None:
+        words += f", {hardness_words(temper.hardness_HRC)} expected"
+        if temper.hardness_band_HRC is not None:
+            low, high = temper.hardness_band_HRC
+            words += f" ({low:.0f} to {high:.0f})"
+    return words
+
+
+# --- targets ----------------------------------------------------------------------------------------------------------
+
+
+def quantity_words(quantity: Quantity, value: float, units: DisplayUnits) -> str:
+    """A value in a target's own unit (DESIGN: case depth [m], times [s], carbon [wt%] ...) as a person reads it."""
+    if not isfinite(value):
+        return "not known"
+    match quantity:
+        case Quantity.CASE_DEPTH:
+            return length_words(value, units)
+        case Quantity.SURFACE_CARBON | Quantity.CORE_CARBON | Quantity.MEAN_CARBON:
+            return carbon_words(value)
+        case Quantity.SOAK_TIME:
+            return duration_words(value)
+        case Quantity.EQUIVALENT_TIME:
+            return hours_words(value)
+        case Quantity.TEMPERING_PARAMETER:
+            return parameter_words(value)
+        case Quantity.HARDNESS:
+            return hardness_words(value)
+
+
+def _aim_name(aim: Aim) -> str:
+    name = str(aim.quantity)
+    return name if aim.at_carbon_wt_pct is None else f"{name} to {aim.at_carbon_wt_pct:.2f} % C"
+
+
+def _aim_outcome(aim: Aim, now: Snapshot) -> str:
+    """The wanted value and when: reached, expected, or not in sight."""
+    wanted = quantity_words(aim.quantity, aim.wanted, now.units)
+    if aim.reached_at_s is not None:
+        return f"{wanted} {'passed' if aim.limit else 'reached'} at {now.clock(aim.reached_at_s)}"
+    if now.finished:
+        return f"{wanted} not passed" if aim.limit else f"{wanted} not reached"
+    if aim.expected_at_s is not None:
+        when = f"{wanted} at about {now.clock(aim.expected_at_s)}"
+        if aim.expected_range_s is not None:
+            when += f" ({now.clock(aim.expected_range_s[0])} to {now.clock(aim.expected_range_s[1])})"
+        return when
+    return f"{wanted} not in sight at this heat" if aim.forecast_tried else f"{wanted} wanted"
+
+
+@dataclass(frozen=True, slots=True)
+class AimLine:
+    """One target: its name, value now, what is wanted and when; ``share`` of the way there, 0 to 1, if it has one."""
+
+    name: str
+    value: str
+    outcome: str
+    share: float | None
+    severity: Severity | None = None
+
+
+def aim_lines(now: Snapshot) -> tuple[AimLine, ...]:
+    """Every target of the run, in the sheet's order."""
+    lines = []
+    for aim in now.aims:
+        name = f"{_aim_name(aim)}, not to pass" if aim.limit else _aim_name(aim)
+        outcome = _aim_outcome(aim, now)
+        if aim.reached_at_s is None and aim.expected_at_s is not None and not now.finished:
+            outcome += f", in {duration_words(max(aim.expected_at_s - now.time_s, 0.0))}"
+        severity = Severity.DANGER if aim.limit and aim.reached_at_s is not None else None
+        share = None
+        if aim.quantity is not Quantity.HARDNESS and isfinite(aim.value) and aim.wanted > 0.0:
+            share = min(max(aim.value / aim.wanted, 0.0), 1.0)
+        lines.append(AimLine(name, quantity_words(aim.quantity, aim.value, now.units), outcome, share, severity))
+    return tuple(lines)
+
+
+# --- the list ---------------------------------------------------------------------------------------------------------
+
+
+def facts(now: Snapshot) -> tuple[Fact, ...]:
+    """What is true now, line by line; lines about things this run does not have are left out."""
+    return (*_heat_facts(now), *_carbon_facts(now), *_temper_facts(now))
+
+
+def _heat_facts(now: Snapshot) -> Iterable[Fact]:
+    units = now.units
+    basis = "modelled from the oven" if now.steel_is_modelled else "measured inside"
+    if now.is_stale:
+        age = "never read" if now.reading_age_s is None else f"{duration_words(now.reading_age_s)} old"
+        basis = f"{basis}, {age}"
+    elif _trend(now):
+        basis = f"{basis}, {_trend(now)}"
+    yield Fact("Steel", temperature_words(now.steel_K, units), basis, Severity.WARNING if now.is_stale else None)
+    setpoint = "" if not known(now.setpoint_K) else f"set point {temperature_words(now.setpoint_K, units)}"
+    if known(now.oven_K) and (now.steel_is_modelled or now.oven_K != now.steel_K):
+        yield Fact("Oven", temperature_words(now.oven_K, units), setpoint)
+    elif setpoint:
+        yield Fact("Set point", temperature_words(now.setpoint_K, units))
+    if now.stage:
+        since = now.stage_since_s
+        yield Fact("Stage", now.stage, "" if since is None else f"for {duration_words(now.time_s - since)}")
+    band = "" if now.soak_band_K is None else temperature_range_words(*now.soak_band_K, units)
+    if now.soak_s is None:
+        yield Fact("Soak", "no soak yet", f"counts inside {band}" if band else "")
+    else:
+        state = "at heat now" if now.soaking_now else "not at heat now"
+        yield Fact("Soak", duration_words(now.soak_s), f"inside {band}, {state}" if band else state)
+    if known(now.equivalent_time_s):
+        at = "" if now.reference_K is None else f"at {temperature_words(now.reference_K, units)}"
+        yield Fact("Equivalent time", hours_words(now.equivalent_time_s), at)
+    if now.gap_s > 0.0:
+        yield Fact("Gaps", duration_words(now.gap_s), "without a reading; the band is wider for it", Severity.WARNING)
+
+
+def _carbon_facts(now: Snapshot) -> Iterable[Fact]:
+    carbon, units = now.carbon, now.units
+    if carbon is None:
+        return
+    for case in carbon.cases:
+        band = "" if case.band_m is None else length_range_words(*case.band_m, units)
+        yield Fact(f"Case depth to {case.at_carbon_wt_pct:.2f} % C", length_words(case.depth_m, units), band)
+    yield Fact("Surface and core", f"{carbon.surface_wt_pct:.2f} and {carbon_words(carbon.core_wt_pct)}")
+    if carbon.melted_m > 0.0:
+        still = f"{length_number(carbon.molten_now_m, units)} {units.length} molten now" if carbon.molten_now_m else ""
+        yield Fact("Skin melted", f"to {length_words(carbon.melted_m, units)}", still or "solid again", Severity.DANGER)
+    if carbon.carbide_m > 0.0:
+        yield Fact("Skin with carbide", f"to {length_words(carbon.carbide_m, units)}", "", Severity.WARNING)
+
+
+def _temper_facts(now: Snapshot) -> Iterable[Fact]:
+    temper = now.temper
+    if temper is None:
+        return
+    if temper.parameter is None:
+        yield Fact("Tempering", "no tempering yet")
+        return
+    yield Fact("Tempering parameter", parameter_words(temper.parameter), f"c = {temper.constant:g}, kelvin and hours")
+    reference = temperature_words(temper.reference_K, now.units)
+    yield Fact("Same as one temper of", hours_words(temper.equivalent_time_s), f"at {reference}")
+    if temper.hardness_HRC is not None:
+        band = temper.hardness_band_HRC
+        note = "" if band is None else f"{band[0]:.0f} to {band[1]:.0f} HRC"
+        yield Fact("Hardness expected", hardness_words(temper.hardness_HRC), note)
+
+
+def _small(words: str) -> str:
+    """Words with a small first letter, for the middle of a sentence; abbreviations stay as they are."""
+    return words if len(words) < 2 or words[1].isupper() else words[0].lower() + words[1:]
