@@ -248,9 +248,23 @@ class RecordWriter:
             )
         )
 
-    def append_delivery(self, alert: str, channel: str, outcome: str, *, utc_s: float, reason: str = "") -> None:
-        """Append what became of an alert on a notification channel: queued, failed, delivered, given up."""
-        self._append(_one("delivery", alert=alert, channel=channel, utc_s=float(utc_s), outcome=outcome, reason=reason))
+    def append_deliveries(
+        self, alerts_and_channels: Sequence[tuple[str, str]], outcome: str, *, utc_s: float, reason: str = ""
+    ) -> None:
+        """Append what became of alerts on notification channels: queued, failed, delivered, given up."""
+        rows: list[dict[str, Value]] = [
+            {
+                "id": _new_id(),
+                "alert": alert,
+                "channel": channel,
+                "utc_s": float(utc_s),
+                "outcome": outcome,
+                "reason": reason,
+            }
+            for alert, channel in alerts_and_channels
+        ]
+        if rows:
+            self._append(Operation("delivery", tuple(rows)))
 
     def append_estimate(self, run: str, time_s: float, summary: Mapping[str, Any]) -> None:
         """Append what was shown at a moment of a run, as plain values."""

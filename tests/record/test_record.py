@@ -243,9 +243,9 @@ def test_alerts_events_notes_estimates_settings_and_deliveries_come_back(path: P
         assert (reader.setting("display"), reader.setting("nothing")) == ("F", None)
 
         for channel, outcome in [("phone", "queued"), ("mail", "queued"), ("phone", "failed"), ("phone", "delivered")]:
-            writer.append_delivery(alert, channel, outcome, utc_s=START_UTC_S)
+            writer.append_deliveries([(alert, channel)], outcome, utc_s=START_UTC_S)
         assert [(channel, waiting.id) for channel, waiting in reader.undelivered()] == [("mail", alert)]
-        writer.append_delivery(alert, "mail", "given up", utc_s=START_UTC_S)
+        writer.append_deliveries([(alert, "mail")], "given up", utc_s=START_UTC_S)
         assert reader.undelivered() == ()
         assert len(reader.deliveries(alert)) == 5
 
