@@ -18,7 +18,7 @@ from rich.text import Text
 
 from logger.alert import Severity
 from logger.views.cautions import Moment, caution
-from logger.views.snapshot import Snapshot, aim_lines, facts, headline, worst
+from logger.views.snapshot import STILL_HOT_K, Snapshot, aim_lines, facts, headline, worst
 from logger.views.text import printable
 from logger.views.wording import clock_words, date_words, duration_words, zone_words
 
@@ -107,7 +107,7 @@ def screen(now: Snapshot, width: int = 100, footer: str = "") -> RenderableType:
 
 def moment_of(now: Snapshot) -> Moment | None:
     """What somebody may be about to do now, for the caution that is shown."""
-    hot = now.steel_K is not None and now.steel_K > 400.0
+    hot = now.steel_K is not None and now.steel_K > STILL_HOT_K
     if worst(now) is Severity.DANGER and now.carbon is not None:
         return Moment.NEAR_MELTING
     if now.carbon is None or not hot:

@@ -33,6 +33,9 @@ STALE_AFTER_S = 90.0
 STEADY_K_PER_S = 1.0 / 120.0
 """Slower than half a kelvin a minute counts as steady (our choice)."""
 
+STILL_HOT_K = 400.0
+"""Steel above this is handled as hot (our choice: well above what a glove forgives)."""
+
 Range = tuple[float, float]
 
 
@@ -356,6 +359,8 @@ def _heat_facts(now: Snapshot) -> Iterable[Fact]:
     elif _trend(now):
         basis = f"{basis}, {_trend(now)}"
     yield Fact("Steel", temperature_words(now.steel_K, units), basis, Severity.WARNING if now.is_stale else None)
+    if known(now.peak_K):
+        yield Fact("Hottest so far" if not now.finished else "Hottest", temperature_words(now.peak_K, units))
     setpoint = "" if not known(now.setpoint_K) else f"set point {temperature_words(now.setpoint_K, units)}"
     if known(now.oven_K) and (now.steel_is_modelled or now.oven_K != now.steel_K):
         yield Fact("Oven", temperature_words(now.oven_K, units), setpoint)

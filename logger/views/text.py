@@ -1,11 +1,26 @@
 """What a terminal shows as plain text: the list of runs, and the review of one."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+import textwrap
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
 from datetime import tzinfo
 
 from logger.units import DisplayUnits
-from logger.views.wording import clock_words, date_words, duration_words, temperature_words, zone_words
+from logger.views.cautions import Moment, caution
+from logger.views.snapshot import STILL_HOT_K, Snapshot, aim_lines, facts, headline
+from logger.views.wording import (
+    clock_words,
+    date_words,
+    duration_words,
+    known,
+    rate_words,
+    temperature_difference_words,
+    temperature_range_words,
+    temperature_words,
+    zone_words,
+)
+
+TEXT_LETTERS = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,12 +57,175 @@ def runs_text(runs: Sequence[RunLine], units: DisplayUnits, zone: tzinfo | None)
     return table(head, rows) + f"\n\nTimes are local ({' and '.join(sorted(zones))})."
 
 
+@dataclass(frozen=True, slots=True)
+class StageLine:
+    """One stage: times in run time [s] (``to_s`` None while it goes on), temperatures [K], mean rate [K/s]."""
+
+    name: str
+    from_s: float
+    to_s: float | None
+    start_K: float
+    end_K: float
+    peak_K: float
+    rate_K_per_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class SoakLine:
+    """One soak: times in run time [s] (``to_s`` None while it goes on), time inside the band [s], temperatures [K]."""
+
+    from_s: float
+    to_s: float | None
+    in_band_s: float
+    mean_K: float
+    spread_K: float
+    band_K: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class GapLine:
+    """A stretch without a reading: run time [s], and the lowest and highest the oven may have been [K]."""
+
+    from_s: float
+    to_s: float
+    low_K: float
+    high_K: float
+
+
+@dataclass(frozen=True, slots=True)
+class Review:
+    """Everything the review of one run says. ``start_utc_s``: wall clock at run time 0, None where not known.
+
+    ``basis`` says what the numbers rest on: one sentence each (sensor, model, data and software versions).
+    """
+
+    run_id: str
+    now: Snapshot
+    start_utc_s: float | None
+    stages: tuple[StageLine, ...] = ()
+    soaks: tuple[SoakLine, ...] = ()
+    gaps: tuple[GapLine, ...] = ()
+    basis: tuple[str, ...] = field(default=())
+
+
+def review_text(review: Review) -> str:
+    """The review of a run, to be read in a terminal or kept beside the blade."""
+    now = review.now
+    blocks = [
+        [f"{now.run_name} in {now.oven}", _when_words(review)],
+        textwrap.wrap(printable(headline(now)), TEXT_LETTERS),
+        ["What is known", *_indented(table_rows([(fact.label, fact.value, fact.note) for fact in facts(now)]))],
+        ["Targets", *_indented(f"{line.name}: {line.value}; {line.outcome}" for line in aim_lines(now))],
+        ["Stages", *_indented(_stage_rows(review))],
+        ["Soaks of the steel", *_indented(_soak_rows(review))],
+        ["Time without readings", *_indented(_gap_rows(review))],
+        ["Warnings", *_indented(f"! {warning}" for warning in now.warnings)],
+        ["Rests on", *_indented(review.basis)],
+    ]
+    if now.carbon is not None:
+        hot = known(now.steel_K) and now.steel_K > STILL_HOT_K
+        moment = Moment.OPENING_HOT if hot else Moment.DUMPING_PACK
+        blocks.append(textwrap.wrap(caution(moment), TEXT_LETTERS))
+    shown = [block for block in blocks if len(block) > 1 or block[0] not in _HEADINGS]
+    return "\n\n".join("\n".join(printable(line) for line in block) for block in shown)
+
+
+_HEADINGS = frozenset({"Targets", "Time without readings", "Warnings", "Rests on"})
+"""Left out where nothing stands under them."""
+
+
+def _when_words(review: Review) -> str:
+    now, start = review.now, review.start_utc_s
+    lasted = f"{duration_words(now.time_s)}{'' if now.finished else ' so far'}"
+    note = f", clock {now.clock_note}" if now.clock_note else ""
+    named = f"Run {review.run_id}, {lasted}{note}" if review.run_id else f"{lasted}{note}"
+    if start is None:
+        return f"{named}. The wall clock is not known: times count from the start, in hours:minutes."
+    began = f"{date_words(start, now.zone)} {clock_words(start, now.zone)}"
+    end_s = start + now.time_s
+    same_day = date_words(start, now.zone) == date_words(end_s, now.zone)
+    ended = (
+        clock_words(end_s, now.zone) if same_day else f"{date_words(end_s, now.zone)} {clock_words(end_s, now.zone)}"
+    )
+    return f"{named}. {began} to {ended}, local time ({zone_words(start, now.zone)})."
+
+
+def _at(review: Review, time_s: float | None) -> str:
+    """A moment of run time [s] on the clock of the review."""
+    if time_s is None:
+        return "goes on" if not review.now.finished else "the end"
+    if review.start_utc_s is None:
+        minutes = round(time_s / 60.0)
+        return f"{minutes // 60}:{minutes % 60:02d}"
+    return clock_words(review.start_utc_s + time_s, review.now.zone)
+
+
+def _stage_rows(review: Review) -> list[str]:
+    if not review.stages:
+        return ["none: the run is too short to have any"]
+    units, end_s = review.now.units, review.now.time_s
+    rows = [
+        (
+            stage.name,
+            _at(review, stage.from_s),
+            _at(review, stage.to_s),
+            duration_words((end_s if stage.to_s is None else stage.to_s) - stage.from_s),
+            temperature_words(stage.start_K, units),
+            temperature_words(stage.end_K, units),
+            temperature_words(stage.peak_K, units),
+            rate_words(stage.rate_K_per_s, units),
+        )
+        for stage in review.stages
+    ]
+    return table(("stage", "from", "to", "lasted", "began at", "ended at", "hottest", "mean rate"), rows).split("\n")
+
+
+def _soak_rows(review: Review) -> list[str]:
+    if not review.soaks:
+        band = review.now.soak_band_K
+        inside = (
+            "" if band is None else f": the steel was never inside {temperature_range_words(*band, review.now.units)}"
+        )
+        return [f"no soak{inside}"]
+    units = review.now.units
+    rows = [
+        (
+            _at(review, soak.from_s),
+            _at(review, soak.to_s),
+            duration_words(soak.in_band_s),
+            temperature_range_words(*soak.band_K, units),
+            temperature_words(soak.mean_K, units),
+            temperature_difference_words(soak.spread_K, units),
+        )
+        for soak in review.soaks
+    ]
+    return table(("from", "to", "at heat inside", "band", "mean", "spread"), rows).split("\n")
+
+
+def _gap_rows(review: Review) -> Iterable[str]:
+    for gap in review.gaps:
+        between = ""
+        if known(gap.low_K) and known(gap.high_K):
+            between = f"; the oven was somewhere in {temperature_range_words(gap.low_K, gap.high_K, review.now.units)}"
+        when = f"{_at(review, gap.from_s)} to {_at(review, gap.to_s)}"
+        yield f"{when}, {duration_words(gap.to_s - gap.from_s)}{between}"
+
+
+def _indented(lines: Iterable[str]) -> list[str]:
+    return [f"  {line}" for line in lines]
+
+
 def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    """Columns as wide as their longest cell, two spaces apart, no line ending in spaces."""
-    cells = [[printable(cell) for cell in row] for row in (head, *rows)]
-    widths = [max(len(row[column]) for row in cells) for column in range(len(head))]
-    lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in cells]
-    return "\n".join([lines[0], "  ".join("-" * width for width in widths), *lines[1:]])
+    """Rows under a head and a line, columns two spaces apart."""
+    lines = table_rows([head, *rows])
+    return "\n".join([lines[0], "-" * max(len(line) for line in lines), *lines[1:]])
+
+
+def table_rows(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Rows as lines with columns as wide as their longest cell, without a head."""
+    cells = [[printable(cell) for cell in row] for row in rows]
+    widths = [max(len(cell) for cell in column) for column in zip(*cells, strict=True)]
+    return ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in cells]
 
 
 def printable(words: str) -> str:

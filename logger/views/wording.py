@@ -41,6 +41,20 @@ def temperature_range_words(low_K: float, high_K: float, units: DisplayUnits) ->
     return f"{low:.0f} to {high:.0f} {units.temperature}"
 
 
+def temperature_difference_words(difference_K: float | None, units: DisplayUnits) -> str:
+    """A difference of temperatures [K] in the person's degrees: ``4.2 C``."""
+    if not known(difference_K):
+        return UNKNOWN
+    return f"{units.temperature_difference(difference_K):.1f} {units.temperature}"
+
+
+def rate_words(rate_K_per_s: float | None, units: DisplayUnits) -> str:
+    """A rate of heating [K/s], with its sign, in the person's degrees: ``+6.1 C/min``."""
+    if not known(rate_K_per_s):
+        return UNKNOWN
+    return f"{units.temperature_difference(rate_K_per_s * 60.0):+.1f} {units.temperature}/min"
+
+
 def length_number(length_m: float, units: DisplayUnits) -> str:
     """A small length [m] in the person's unit, without the unit: hundredths of a mm, thousandths of an inch."""
     return f"{units.length_from_metres(length_m):.{2 if units.length == 'mm' else 3}f}"

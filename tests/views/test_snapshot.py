@@ -85,6 +85,7 @@ def test_the_same_sentence_in_fahrenheit_and_inches() -> None:
 def test_every_number_among_the_facts_is_the_one_given() -> None:
     assert facts(CARBURIZING) == (
         Fact("Steel", "927 C", "measured inside"),
+        Fact("Hottest so far", "931 C"),
         Fact("Oven", "931 C", "set point 927 C"),
         Fact("Stage", "carburize", "for 2 h"),
         Fact("Soak", "1 h 50 min", "inside 913 to 941 C, at heat now"),
