@@ -95,12 +95,35 @@ class CanisterShape(StrEnum):
     BOX = "box"
 
 
+PACK_KINDS = ("charcoal", "charcoal and carbonate", "bone charcoal", "activated carbon", "coke", "graphite")
+"""Packs whose way of carrying heat is known."""
+
+
+@dataclass(frozen=True, slots=True)
+class CanisterLag:
+    """What a run logged with both thermocouples taught about a canister: factors on the usual coefficients.
+
+    ``conductivity`` of the pack, ``exchange`` of heat between oven and wall, ``heat`` the load takes up; each with
+    the relative spread it was found with.
+    """
+
+    conductivity: float = 1.0
+    exchange: float = 1.0
+    heat: float = 1.0
+    conductivity_spread: float = 0.1
+    exchange_spread: float = 0.1
+    heat_spread: float = 0.1
+
+
 @dataclass(frozen=True, slots=True)
 class Canister:
     """Where the thermocouple sits, and what lies between it and the steel.
 
     ``sensor`` "inside": the channel is the steel's own temperature. "oven": it is the oven's, and the steel's is
-    modelled through wall and pack; ``outer_m`` (outer diameter, or the smaller outer width of a box), ``wall_m``.
+    modelled through wall and pack; ``outer_m`` (outer diameter, or the smaller outer width of a box), ``wall_m``,
+    ``fill`` (how tightly the space is packed, 1 is tamped full). Optional: the canister's ``length_m`` [m], all the
+    steel in it ``steel_mass_kg`` [kg], its temperature when the run begins ``start_temperature_K`` [K] (None: the
+    oven's if that is cool, else a room's), and the ``lag`` fitted to an earlier run of this canister.
     """
 
     sensor: str = "inside"
@@ -109,6 +132,10 @@ class Canister:
     wall_m: float = 0.003
     pack_kind: str = "charcoal"
     fill: float = 1.0
+    length_m: float | None = None
+    steel_mass_kg: float | None = None
+    start_temperature_K: float | None = None
+    lag: CanisterLag | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,6 +352,24 @@ def _canister_faults(sheet: RunSheet) -> list[Fault]:
     faults += _optional("canister.outer", canister.outer_m, 0.005, 2.0, display, "m")
     faults += _span("canister.wall", canister.wall_m, 1e-4, 0.1, display, "m")
     faults += _span("canister.fill", canister.fill, 0.01, 1.0, display, "")
+    if canister.pack_kind not in PACK_KINDS:
+        known = ", ".join(f'"{kind}"' for kind in PACK_KINDS[:-1])
+        faults.append(Fault("canister.pack_kind", f'"{canister.pack_kind}"', f'{known} or "{PACK_KINDS[-1]}"'))
+    faults += _optional("canister.length", canister.length_m, 0.01, 5.0, display, "m")
+    faults += _optional("canister.start_temperature", canister.start_temperature_K, 223.15, 1573.15, display, "K")
+    faults += _optional("canister.steel_kg", canister.steel_mass_kg, 1e-3, 1e3, display, "kg")
+    lag = canister.lag
+    if lag is not None:
+        factors = {"conductivity": lag.conductivity, "exchange": lag.exchange, "heat": lag.heat}
+        spreads = {
+            "conductivity_spread": lag.conductivity_spread,
+            "exchange_spread": lag.exchange_spread,
+            "heat_spread": lag.heat_spread,
+        }
+        for name, factor in factors.items():
+            faults += _span(f"canister.lag.{name}", factor, 0.05, 20.0, display, "")
+        for name, spread in spreads.items():
+            faults += _span(f"canister.lag.{name}", spread, 0.0, 2.0, display, "")
     if canister.outer_m is not None and not faults:
         room_m = canister.outer_m - 2.0 * canister.wall_m
         if room_m <= 0.0:

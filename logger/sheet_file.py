@@ -30,7 +30,9 @@ from logger.quantities import (
 )
 from logger.sheet import (
     ALLOYING_ELEMENTS,
+    PACK_KINDS,
     Canister,
+    CanisterLag,
     CanisterShape,
     Layer,
     Pack,
@@ -130,6 +132,17 @@ class PackTable(Table):
     mass_transfer_reference: Temperature = None
 
 
+class LagTable(Table):
+    """``[canister.lag]``, as a run with two thermocouples proposed it."""
+
+    conductivity: Number = 1.0
+    exchange: Number = 1.0
+    heat: Number = 1.0
+    conductivity_spread: Number = 0.1
+    exchange_spread: Number = 0.1
+    heat_spread: Number = 0.1
+
+
 class CanisterTable(Table):
     """``[canister]``."""
 
@@ -137,8 +150,12 @@ class CanisterTable(Table):
     shape: Annotated[CanisterShape, one_kind_of(CanisterShape)] = CanisterShape.TUBE
     outer: Length = None
     wall: Length = None
-    pack_kind: Name = ""
+    pack_kind: Annotated[str, one_of(PACK_KINDS)] = PACK_KINDS[0]
     fill: Number = 1.0
+    length: Length = None
+    steel_kg: Number | None = None
+    start_temperature: Temperature = None
+    lag: LagTable | None = None
 
 
 class StageTable(Table):
@@ -357,8 +374,12 @@ def _canister(table: CanisterTable) -> Canister:
         shape=table.shape,
         outer_m=_optional(table.outer),
         wall_m=_value(table.wall, plain.wall_m),
-        pack_kind=table.pack_kind or plain.pack_kind,
+        pack_kind=table.pack_kind,
         fill=table.fill,
+        length_m=_optional(table.length),
+        steel_mass_kg=table.steel_kg,
+        start_temperature_K=_optional(table.start_temperature),
+        lag=None if table.lag is None else CanisterLag(**table.lag.model_dump()),
     )
 
 

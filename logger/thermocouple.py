@@ -1,0 +1,394 @@
+"""Thermocouple: how far a reading may be off, what is known of its error, what two of them say about each other.
+
+Raw readings are never changed: a correction is applied on the way into an estimate and stays a table of its own.
+"""
+
+from dataclasses import dataclass
+from enum import StrEnum
+from itertools import pairwise
+from math import isfinite
+
+import numpy as np
+
+from logger.errors import Fault, InputFault, OutOfRange
+from logger.history import History, longest_bridge_s
+from logger.units import FloatArray, celsius_from_kelvin, kelvin_from_celsius
+
+
+class ThermocoupleType(StrEnum):
+    """Letter of the pair of metals (IEC 60584-1, ASTM E230)."""
+
+    K = "K"
+    N = "N"
+    J = "J"
+    T = "T"
+    R = "R"
+    S = "S"
+
+
+class ToleranceClass(StrEnum):
+    """Whose tolerance the wire was bought to."""
+
+    E230_STANDARD = "standard"
+    E230_SPECIAL = "special"
+    IEC_CLASS_1 = "class 1"
+    IEC_CLASS_2 = "class 2"
+
+
+@dataclass(frozen=True, slots=True)
+class Tolerance:
+    """The larger of ``least_K`` and ``share`` of the degrees above ``from_C``; holds from ``low_C`` to ``high_C``."""
+
+    least_K: float
+    share: float
+    low_C: float
+    high_C: float
+    from_C: float = 0.0
+    adds: bool = False  # the share comes on top of least_K instead of instead of it
+    source: str = "ASTM E230/E230M-12"
+
+
+_IEC = "IEC 60584-1:2013"
+_IEC_MEMORY = _IEC + ", from memory"
+
+TOLERANCES: dict[tuple[ThermocoupleType, ToleranceClass], Tolerance] = {
+    (ThermocoupleType.K, ToleranceClass.E230_STANDARD): Tolerance(2.2, 0.0075, 0.0, 1260.0),
+    (ThermocoupleType.K, ToleranceClass.E230_SPECIAL): Tolerance(1.1, 0.004, 0.0, 1260.0),
+    (ThermocoupleType.N, ToleranceClass.E230_STANDARD): Tolerance(2.2, 0.0075, 0.0, 1260.0),
+    (ThermocoupleType.N, ToleranceClass.E230_SPECIAL): Tolerance(1.1, 0.004, 0.0, 1260.0),
+    (ThermocoupleType.J, ToleranceClass.E230_STANDARD): Tolerance(2.2, 0.0075, 0.0, 760.0),
+    (ThermocoupleType.J, ToleranceClass.E230_SPECIAL): Tolerance(1.1, 0.004, 0.0, 760.0),
+    (ThermocoupleType.T, ToleranceClass.E230_STANDARD): Tolerance(1.0, 0.0075, 0.0, 370.0),
+    (ThermocoupleType.T, ToleranceClass.E230_SPECIAL): Tolerance(0.5, 0.004, 0.0, 370.0),
+    (ThermocoupleType.R, ToleranceClass.E230_STANDARD): Tolerance(1.5, 0.0025, 0.0, 1480.0),
+    (ThermocoupleType.R, ToleranceClass.E230_SPECIAL): Tolerance(0.6, 0.001, 0.0, 1480.0),
+    (ThermocoupleType.S, ToleranceClass.E230_STANDARD): Tolerance(1.5, 0.0025, 0.0, 1480.0),
+    (ThermocoupleType.S, ToleranceClass.E230_SPECIAL): Tolerance(0.6, 0.001, 0.0, 1480.0),
+    (ThermocoupleType.K, ToleranceClass.IEC_CLASS_1): Tolerance(1.5, 0.004, -40.0, 1000.0, source=_IEC),
+    (ThermocoupleType.K, ToleranceClass.IEC_CLASS_2): Tolerance(2.5, 0.0075, -40.0, 1200.0, source=_IEC),
+    (ThermocoupleType.N, ToleranceClass.IEC_CLASS_1): Tolerance(1.5, 0.004, -40.0, 1000.0, source=_IEC),
+    (ThermocoupleType.N, ToleranceClass.IEC_CLASS_2): Tolerance(2.5, 0.0075, -40.0, 1200.0, source=_IEC),
+    (ThermocoupleType.J, ToleranceClass.IEC_CLASS_1): Tolerance(1.5, 0.004, -40.0, 750.0, source=_IEC_MEMORY),
+    (ThermocoupleType.J, ToleranceClass.IEC_CLASS_2): Tolerance(2.5, 0.0075, -40.0, 750.0, source=_IEC_MEMORY),
+    (ThermocoupleType.T, ToleranceClass.IEC_CLASS_1): Tolerance(0.5, 0.004, -40.0, 350.0, source=_IEC_MEMORY),
+    (ThermocoupleType.T, ToleranceClass.IEC_CLASS_2): Tolerance(1.0, 0.0075, -40.0, 350.0, source=_IEC_MEMORY),
+    (ThermocoupleType.R, ToleranceClass.IEC_CLASS_1): Tolerance(1.0, 0.003, 0.0, 1600.0, 1100.0, True, _IEC),
+    (ThermocoupleType.R, ToleranceClass.IEC_CLASS_2): Tolerance(1.5, 0.0025, 0.0, 1600.0, source=_IEC),
+    (ThermocoupleType.S, ToleranceClass.IEC_CLASS_1): Tolerance(1.0, 0.003, 0.0, 1600.0, 1100.0, True, _IEC),
+    (ThermocoupleType.S, ToleranceClass.IEC_CLASS_2): Tolerance(1.5, 0.0025, 0.0, 1600.0, source=_IEC),
+}
+"""Tolerances of new wire by type and class."""
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """What a calibration found: at each reading [K], what to add to it [K]. Linear between, flat beyond the ends.
+
+    Raises   InputFault    readings that do not increase, or a value that is not finite
+    """
+
+    reading_K: tuple[float, ...] = ()
+    add_K: tuple[float, ...] = ()
+
+    def __post_init__(self) -> None:
+        if len(self.reading_K) != len(self.add_K):
+            raise InputFault(
+                Fault("correction", f"{len(self.reading_K)} readings and {len(self.add_K)} offsets", "as many of each")
+            )
+        if not all(isfinite(value) for value in (*self.reading_K, *self.add_K)):
+            raise InputFault(Fault("correction", "a value that is not finite", "temperatures"))
+        for lower, upper in pairwise(self.reading_K):
+            if not lower < upper:
+                raise InputFault(Fault("correction", f"{upper:g} K after {lower:g} K", "readings that increase"))
+
+    def corrected_K(self, reading_K: FloatArray) -> FloatArray:
+        """Readings [K], any shape, with the correction added; the very same values where there is none."""
+        if not self.reading_K:
+            return reading_K
+        return reading_K + np.interp(reading_K, self.reading_K, self.add_K)
+
+
+@dataclass(frozen=True, slots=True)
+class Thermocouple:
+    """One thermocouple: type, tolerance class, what calibration found, and whether a closed sheath covers it."""
+
+    type: ThermocoupleType = ThermocoupleType.K
+    tolerance_class: ToleranceClass = ToleranceClass.E230_STANDARD
+    correction: Correction = Correction()
+    sheathed: bool = True
+
+
+def tolerance_K(thermocouple: Thermocouple, temperature_K: FloatArray | float) -> FloatArray:
+    """How far new wire may be off at a temperature.
+
+    Parameters
+    ----------
+    thermocouple : Thermocouple            type and class
+    temperature_K : array, any shape       temperature [K]; within the class's range
+
+    Returns    array, same shape           tolerance, plus or minus [K]
+    Raises     InputFault                  a class its type does not have
+    Raises     OutOfRange                  a temperature the class says nothing about
+    Source     ASTM E230/E230M-12 and IEC 60584-1:2013 as `TOLERANCES` says for each
+    """
+    rule = _tolerance(thermocouple)
+    T_C = np.asarray(celsius_from_kelvin(np.asarray(temperature_K, dtype=np.float64)))
+    slack_K = 1e-9  # a limit itself, converted to kelvin and back, is inside
+    outside = (rule.low_C - T_C > slack_K) | (T_C - rule.high_C > slack_K)
+    if np.any(outside):
+        what = f"temperature of a type {thermocouple.type} thermocouple, {thermocouple.tolerance_class}"
+        raise OutOfRange(what, float(T_C[outside].flat[0]), rule.low_C, rule.high_C, "C", rule.source)
+    return _tolerance_value(rule, T_C)
+
+
+def usable_tolerance_K(thermocouple: Thermocouple, temperature_K: FloatArray | float) -> FloatArray:
+    """As `tolerance_K`, and beyond the class's range what its rule would give if it went on.
+
+    A band must not stop because a shop is below freezing or a sensor is used hotter than its class covers.
+
+    Parameters
+    ----------
+    thermocouple : Thermocouple            type and class
+    temperature_K : array, any shape       temperature [K]
+
+    Returns    array, same shape           tolerance, plus or minus [K]
+    Source     as `tolerance_K`, extrapolated
+    """
+    T_C = np.asarray(celsius_from_kelvin(np.asarray(temperature_K, dtype=np.float64)))
+    return _tolerance_value(_tolerance(thermocouple), T_C)
+
+
+def _tolerance(thermocouple: Thermocouple) -> Tolerance:
+    rule = TOLERANCES.get((thermocouple.type, thermocouple.tolerance_class))
+    if rule is None:
+        found = f"type {thermocouple.type}, {thermocouple.tolerance_class}"
+        raise InputFault(Fault("thermocouple", found, "a type and a class with a published tolerance"))
+    return rule
+
+
+def _tolerance_value(rule: Tolerance, T_C: FloatArray) -> FloatArray:
+    part = rule.share * np.maximum(np.abs(T_C) - rule.from_C, 0.0)
+    return rule.least_K + part if rule.adds else np.maximum(rule.least_K, part)
+
+
+# Cautions
+
+
+@dataclass(frozen=True, slots=True)
+class ThermocoupleCaution:
+    """Something about a thermocouple that bites at these conditions: which way it errs, and what helps."""
+
+    name: str
+    text: str
+
+
+def cautions(
+    thermocouple: Thermocouple, peak_K: float, in_carbon: bool, hours_above_800_C: float = 0.0
+) -> tuple[ThermocoupleCaution, ...]:
+    """Cautions that apply to one thermocouple in one run.
+
+    Parameters
+    ----------
+    thermocouple : Thermocouple
+    peak_K : hottest it was or will be [K]
+    in_carbon : whether it sits in the pack or in gas that comes out of it
+    hours_above_800_C : hours spent above 800 C so far, in this and earlier runs, if known [h]
+
+    Returns    tuple of ThermocoupleCaution
+    Source     type K: short-range ordering and green rot as thermocouple makers' manuals describe them; numbers from
+               memory where the text says about
+    """
+    said: list[ThermocoupleCaution] = []
+    kind, peak_C = thermocouple.type, celsius_from_kelvin(peak_K)
+    base_metal = kind in (ThermocoupleType.K, ThermocoupleType.N)
+    if kind is ThermocoupleType.K and in_carbon and peak_C > 800.0 and not thermocouple.sheathed:
+        said.append(
+            ThermocoupleCaution(
+                "green rot",
+                "bare type K in carbon monoxide at 800 to 1050 C loses chromium and reads LOW, by tens of degrees in"
+                " time: a controller on it overheats. Put it in a closed sheath, or use type N.",
+            )
+        )
+    if kind is ThermocoupleType.K and peak_C > 1000.0:
+        said.append(
+            ThermocoupleCaution(
+                "type K above 1000 C",
+                "type K drifts with every hour above 1000 C, faster in thin wire. Compare it with a fresh one, and do"
+                " not trust it lower down afterwards.",
+            )
+        )
+    if kind is ThermocoupleType.K and hours_above_800_C > 100.0:
+        said.append(
+            ThermocoupleCaution(
+                "old type K",
+                f"this type K has spent about {hours_above_800_C:.0f} h above 800 C: the tolerance of new wire no"
+                " longer holds. Compare it with a fresh one.",
+            )
+        )
+    if base_metal and peak_C > 1200.0:
+        said.append(
+            ThermocoupleCaution(f"type {kind} above 1200 C", f"type {kind} is near the end of its range above 1200 C.")
+        )
+    if kind in (ThermocoupleType.R, ThermocoupleType.S) and in_carbon:
+        said.append(
+            ThermocoupleCaution(
+                "platinum in carbon",
+                f"carbon, carbon monoxide and metal vapours spoil the platinum of a type {kind}: it needs a clean"
+                " closed ceramic sheath.",
+            )
+        )
+    top_C = _tolerance(thermocouple).high_C
+    if peak_C > top_C:
+        said.append(
+            ThermocoupleCaution(
+                "beyond its class",
+                f"{thermocouple.tolerance_class} for type {kind} ends at {top_C:.0f} C; {peak_C:.0f} C is beyond it.",
+            )
+        )
+    return tuple(said)
+
+
+# Two thermocouples side by side
+
+STEADY_K_PER_S = 1.0 / 60.0
+"""Slower than this on both channels counts as steady (our choice): lag no longer explains a difference."""
+
+SHOWS_K = 30.0
+"""A channel must have moved this far before its direction means anything (our choice)."""
+
+
+class PairFinding(StrEnum):
+    """What is wrong between two channels that should agree."""
+
+    AGREE = "agree"
+    TOO_FEW = "too few common readings"
+    REVERSED = "reversed pair"
+    SHORTED = "stays near room temperature"
+    DRIFT = "drift"
+    OFFSET = "offset beyond both tolerances"
+    WITHDRAWN = "withdrawn tip"
+
+
+@dataclass(frozen=True, slots=True)
+class PairComparison:
+    """Two channels compared: the finding, which channel is suspected (empty: cannot be told), and the numbers.
+
+    ``difference_K`` second minus first, the median over steady hot stretches (NaN if there were none);
+    ``drift_K_per_h`` its change with time; ``allowed_K`` both tolerances together.
+    """
+
+    finding: PairFinding
+    suspect: str
+    difference_K: float
+    drift_K_per_h: float
+    allowed_K: float
+    text: str
+
+
+def compare(
+    first: History, second: History, first_is: Thermocouple, second_is: Thermocouple, same_place: bool = True
+) -> PairComparison:
+    """Compare two channels logged together.
+
+    Parameters
+    ----------
+    first, second : History                two channels of one run
+    first_is, second_is : Thermocouple     what they are
+    same_place : bool                      both sit in one place (else a steady difference is the oven's, not theirs)
+
+    Returns    PairComparison
+    Source     symptoms of thermocouple faults: common practice, no source
+    """
+    allowed_K = 0.0
+    nan = float("nan")
+    a_K, b_K, t = _common(first, second, first_is, second_is)
+    names = f"{first.channel} and {second.channel}"
+    if t.size < 10:
+        return PairComparison(PairFinding.TOO_FEW, "", nan, nan, nan, f"{names}: {t.size} common readings, 10 needed")
+    hottest_K = float(max(a_K.max(), b_K.max()))
+    allowed_K = float(usable_tolerance_K(first_is, hottest_K) + usable_tolerance_K(second_is, hottest_K))
+    moved_a, moved_b = _moved(a_K), _moved(b_K)
+    for name, mine, other, mine_K in ((first.channel, moved_a, moved_b, a_K), (second.channel, moved_b, moved_a, b_K)):
+        if other > SHOWS_K and mine < -0.2 * other:
+            text = f"{name} falls while the other rises: its two wires are swapped"
+            return PairComparison(PairFinding.REVERSED, name, nan, nan, allowed_K, text)
+        if other > 5.0 * SHOWS_K and abs(mine) < 0.1 * other and float(mine_K.max()) < kelvin_from_celsius(100.0):
+            text = f"{name} stays near room temperature while the other rises: shorted in the lead, or not in the oven"
+            return PairComparison(PairFinding.SHORTED, name, nan, nan, allowed_K, text)
+    steady = _steady(t, a_K) & _steady(t, b_K) & (np.maximum(a_K, b_K) > hottest_K - 200.0)
+    difference = b_K - a_K
+    if np.count_nonzero(steady) < 10:
+        return PairComparison(PairFinding.AGREE, "", nan, nan, allowed_K, f"{names}: no steady stretch to compare in")
+    t_s, d = t[steady], difference[steady]
+    median_K = float(np.median(d))
+    drift, sudden_K, at_s = _trend(t_s, d)
+    lower = first.channel if median_K > 0.0 else second.channel
+    hours = (float(t_s[-1]) - float(t_s[0])) / 3600.0
+    if sudden_K > max(10.0, 0.5 * allowed_K):
+        settled = float(np.median(d[t_s > at_s]) - np.median(d[t_s <= at_s]))
+        fell = second.channel if settled < 0.0 else first.channel
+        text = (
+            f"{fell} dropped {abs(settled):.0f} K against the other at {at_s / 3600.0:.2f} h and stayed there:"
+            " its tip may have been pulled into the wall"
+        )
+        return PairComparison(PairFinding.WITHDRAWN, fell, median_K, drift, allowed_K, text)
+    if abs(drift) * hours > max(3.0, 0.25 * allowed_K) and hours > 0.5:
+        fell = second.channel if drift < 0.0 else first.channel
+        text = f"{names} drift apart by {abs(drift):.1f} K/h; {fell} goes down against the other"
+        return PairComparison(PairFinding.DRIFT, fell, median_K, drift, allowed_K, text)
+    if same_place and abs(median_K) > allowed_K:
+        text = f"{names} differ by {abs(median_K):.1f} K where new wire allows {allowed_K:.1f} K; {lower} is the lower"
+        return PairComparison(PairFinding.OFFSET, "", median_K, drift, allowed_K, text)
+    text = f"{names} agree: {median_K:+.1f} K, {allowed_K:.1f} K allowed"
+    return PairComparison(PairFinding.AGREE, "", median_K, drift, allowed_K, text)
+
+
+def _common(
+    first: History, second: History, first_is: Thermocouple, second_is: Thermocouple
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Corrected temperatures of both at the first one's good readings that the second covers without a gap."""
+    t, a = first.time_s[first.good], first.temperature_K[first.good]
+    tb, b = second.time_s[second.good], second.temperature_K[second.good]
+    if t.size < 2 or tb.size < 2:
+        return np.empty(0), np.empty(0), np.empty(0)
+    after = np.searchsorted(tb, t, side="left")
+    inside = (after > 0) & (after < tb.size) | ((after == 0) & (t == tb[0]))
+    after = np.minimum(after, tb.size - 1)
+    before = np.maximum(after - 1, 0)
+    close = (tb[after] - tb[before]) <= longest_bridge_s(max(first.interval_s, second.interval_s))
+    use = inside & close
+    t = t[use]
+    return first_is.correction.corrected_K(a[use]), second_is.correction.corrected_K(np.interp(t, tb, b)), t
+
+
+def _moved(x: FloatArray) -> float:
+    """How far a trace went from its beginning: the extreme with the larger distance, with its sign [K]."""
+    start = float(np.median(x[: max(3, x.size // 100)]))
+    up, down = float(x.max()) - start, float(x.min()) - start
+    return up if up >= -down else down
+
+
+def _steady(t: FloatArray, x: FloatArray) -> np.ndarray:
+    """Where a trace moves slower than `STEADY_K_PER_S`, judged over about five minutes either side."""
+    left = np.searchsorted(t, t - 300.0)
+    right = np.minimum(np.searchsorted(t, t + 300.0), t.size - 1)
+    span = t[right] - t[left]
+    rate = np.abs(x[right] - x[left]) / np.maximum(span, 1e-9)
+    return (span > 200.0) & (rate < STEADY_K_PER_S)
+
+
+def _trend(t: FloatArray, d: FloatArray) -> tuple[float, float, float]:
+    """Slope [K/h], the largest sudden step [K] between neighbouring sixths of an hour, and when [s]."""
+    slope = float(np.polyfit(t - t[0], d, 1)[0]) * 3600.0 if t.size > 2 and t[-1] > t[0] else 0.0
+    bins = ((t - t[0]) // 600.0).astype(np.int64)
+    medians, ends = [], []
+    for number in np.unique(bins):
+        medians.append(float(np.median(d[bins == number])))
+        ends.append(float(t[bins == number][-1]))
+    if len(medians) < 2:
+        return slope, 0.0, float(t[0])
+    steps = np.abs(np.diff(medians))
+    where = int(np.argmax(steps))
+    others = np.delete(steps, where)
+    sudden = float(steps[where]) - 3.0 * (float(np.median(others)) if others.size else 0.0)
+    return slope, max(sudden, 0.0), ends[where]
