@@ -76,14 +76,15 @@ class Pack:
     """Carburizing compound around the piece.
 
     Either a ``carbon_activity`` (graphite = 1) or a fixed ``carbon_potential_wt_pct`` (the carbon the steel's
-    own surface tends to); ``mass_transfer_m_per_s`` may be ``inf`` (pinned surface). With an activation energy
-    the coefficient holds at ``mass_transfer_reference_K``.
+    own surface tends to); with neither, the recipe's activity, else graphite's. ``mass_transfer_m_per_s`` may be
+    ``inf`` (pinned surface); None is the recipe's, else pinned. With an activation energy the coefficient holds at
+    ``mass_transfer_reference_K``.
     """
 
     recipe: str = ""
     carbon_activity: float | None = None
     carbon_potential_wt_pct: float | None = None
-    mass_transfer_m_per_s: float = inf
+    mass_transfer_m_per_s: float | None = None
     mass_transfer_energy_J_per_mol: float = 0.0
     mass_transfer_reference_K: float = 1223.15
 
@@ -332,7 +333,7 @@ def _pack_faults(where: str, pack: Pack | None, display: DisplayUnits) -> list[F
         faults.append(Fault(f"{where}.carbon_potential", f"{potential:.4g} %", most))
     if activity is not None and not 0.0 < activity <= 1.0:
         faults.append(Fault(f"{where}.carbon_activity", f"{activity:.4g}", "above 0, up to 1 (graphite)"))
-    if not pack.mass_transfer_m_per_s > 0.0:
+    if pack.mass_transfer_m_per_s is not None and not pack.mass_transfer_m_per_s > 0.0:
         found = f"{pack.mass_transfer_m_per_s:.4g} m/s"
         faults.append(Fault(f"{where}.mass_transfer", found, 'more than 0, or "inf" for a pinned surface'))
     faults += _span(f"{where}.mass_transfer_energy", pack.mass_transfer_energy_J_per_mol, 0.0, 1e6, display, "J/mol")

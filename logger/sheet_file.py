@@ -361,7 +361,7 @@ def _pack(table: PackTable) -> Pack:
         recipe=table.recipe,
         carbon_activity=1.0 if table.carbon_activity is None and unsaid else table.carbon_activity,
         carbon_potential_wt_pct=_optional(table.carbon_potential),
-        mass_transfer_m_per_s=_value(table.mass_transfer, plain.mass_transfer_m_per_s),
+        mass_transfer_m_per_s=_optional(table.mass_transfer),
         mass_transfer_energy_J_per_mol=_value(table.mass_transfer_energy, plain.mass_transfer_energy_J_per_mol),
         mass_transfer_reference_K=_value(table.mass_transfer_reference, plain.mass_transfer_reference_K),
     )

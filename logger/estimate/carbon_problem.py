@@ -1,0 +1,400 @@
+"""What the carbon solver is asked: the section, its starting carbon, what touches each face and when.
+
+A `CarbonProblem` is plain frozen data. Carbon is solved on one common scale: each cell's carbon times its
+`carbon_ratio`, which makes it continuous across layers of different alloy (equal activity). For a piece of one alloy
+the ratio is 1 and the scale is the steel's own carbon.
+"""
+
+from dataclasses import dataclass, field
+from math import inf, isfinite
+
+import numpy as np
+
+from logger.errors import Fault, InputFault, OutOfRange
+from logger.estimate.grid import Grid, half_plate_grid, layered_plate_grid, round_grid, whole_plate_grid
+from logger.sheet import Pack, Piece, Quantity, RunSheet, Shape, Stage, StageKind, SurfaceKind
+from logger.steel.carbon_activity import HIGHEST_ACTIVITY, carbon_at_activity_wt_pct
+from logger.steel.carbon_diffusion import AGREN, DiffusivityLaw
+from logger.steel.coefficients import GAS_CONSTANT_J_PER_MOL_K
+from logger.steel.composition import potential_per_alloy_carbon
+from logger.steel.pack_recipes import recipe_named
+from logger.steel.phase_limits import A1_K, GRAPHITE_EUTECTOID_K, HIGHEST_K, HIGHEST_W, austenite_low_limit_wt_pct
+from logger.units import FloatArray
+
+HIGHEST_POTENTIAL_WT_PCT = 6.67
+"""No iron holds more carbon than cementite does."""
+
+POTENTIAL_TABLE_STEP_K = 1.0
+
+SATURATED_ACTIVITY = 0.9
+"""From this activity on a pack counts as graphite where graphite and cementite would give different phases."""
+
+TOLERANCE_WT_PCT = 2e-4
+"""Error a single step may make [wt%]."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Surface:
+    """What one face touches.
+
+    kind : pack, sealed or open air
+    transfer_m_per_s : (m,) or (1,)      mass-transfer coefficient at the reference temperature; 0 sealed, inf pinned
+    transfer_energy_J_per_mol, transfer_reference_K : its Arrhenius form
+    potential_wt_pct : (temperatures, m or 1)   carbon on the solver's scale the face tends to, from A1 up in steps of
+                                         `POTENTIAL_TABLE_STEP_K`, as asked for: not yet limited to what iron holds
+    """
+
+    kind: SurfaceKind
+    transfer_m_per_s: FloatArray
+    potential_wt_pct: FloatArray
+    transfer_energy_J_per_mol: float = 0.0
+    transfer_reference_K: float = 1223.15
+    note: str = ""
+
+    def transfer_at(self, temperature_K: FloatArray) -> FloatArray:
+        """Mass-transfer coefficient [m/s] at temperatures [K], shape (m,)."""
+        if self.transfer_energy_J_per_mol == 0.0:
+            return self.transfer_m_per_s
+        per_K = self.transfer_energy_J_per_mol / GAS_CONSTANT_J_PER_MOL_K
+        scale = np.exp(per_K / self.transfer_reference_K - per_K / temperature_K)
+        result: FloatArray = self.transfer_m_per_s * scale
+        return result
+
+    def potential_at(self, temperature_K: FloatArray) -> FloatArray:
+        """Carbon [wt%, solver's scale] the pack asks for at temperatures [K], shape (m,)."""
+        place = (temperature_K - A1_K) / POTENTIAL_TABLE_STEP_K
+        last = self.potential_wt_pct.shape[0] - 2
+        index = np.minimum(np.maximum(place.astype(np.int64), 0), last)
+        part = place - index
+        if self.potential_wt_pct.shape[1] == 1:
+            low, high = self.potential_wt_pct[index, 0], self.potential_wt_pct[index + 1, 0]
+        else:
+            member = np.arange(temperature_K.size)
+            low, high = self.potential_wt_pct[index, member], self.potential_wt_pct[index + 1, member]
+        result: FloatArray = low + part * (high - low)
+        return result
+
+
+_TABLE_ROWS = int(np.ceil((HIGHEST_K - A1_K) / POTENTIAL_TABLE_STEP_K)) + 2
+_TABLE_K: FloatArray = A1_K + POTENTIAL_TABLE_STEP_K * np.arange(_TABLE_ROWS, dtype=np.float64)
+
+NOTHING = Surface(SurfaceKind.SEALED, np.zeros(1), np.zeros((_TABLE_K.size, 1)))
+"""A sealed face: no carbon in or out."""
+
+OPEN_AIR_NOTE = "open air: surface held at no carbon, as the textbook decarburizing examples do; scale slows it"
+
+OPEN_AIR = Surface(SurfaceKind.OPEN_AIR, np.full(1, inf), np.zeros((_TABLE_K.size, 1)), note=OPEN_AIR_NOTE)
+"""A bare hot face in air.
+
+Source: surface carbon 0, the assumption of the decarburizing examples in W.D. Callister, Materials Science and
+Engineering (8th ed. problem 5.12), and D.R. Askeland, The Science and Engineering of Materials. It is the upper bound
+of the loss: a growing scale slows it, common practice says by up to a half, no source.
+"""
+
+
+def pack_surface(
+    activity: float | FloatArray | None = None,
+    potential_wt_pct: float | FloatArray | None = None,
+    transfer_m_per_s: float | FloatArray = inf,
+    transfer_energy_J_per_mol: float = 0.0,
+    transfer_reference_K: float = 1223.15,
+    alloy_ratio: float = 1.0,
+    own_scale: float = 1.0,
+    note: str = "",
+) -> Surface:
+    """A face in a pack of a carbon activity (graphite 1), or of a stated potential of the steel's own surface.
+
+    Parameters
+    ----------
+    activity : number or (m,)           carbon activity [-]; None where a potential is stated
+    potential_wt_pct : number or (m,)   carbon the steel's own surface tends to [wt%]
+    transfer_m_per_s : number or (m,)   mass-transfer coefficient [m/s] at the reference temperature; inf pins
+    transfer_energy_J_per_mol, transfer_reference_K : Arrhenius form of the coefficient [J/mol], [K]
+    alloy_ratio : potential per carbon of the solver's scale [-]: an activity's carbon is divided by it
+    own_scale : solver's scale per carbon of the face's own alloy [-]: a stated potential is multiplied by it
+
+    Raises   InputFault, OutOfRange    neither or both stated, or a value no pack or iron can have
+    """
+    beta = np.atleast_1d(np.asarray(transfer_m_per_s, dtype=float))
+    if np.any(np.isnan(beta)) or np.any(beta < 0.0):
+        raise InputFault(Fault("pack mass transfer", f"{float(beta.min()):g} m/s", "0 or more m/s, or inf"))
+    if not (isfinite(transfer_energy_J_per_mol) and 0.0 <= transfer_energy_J_per_mol <= 1e6):
+        raise OutOfRange("pack mass-transfer energy", transfer_energy_J_per_mol, 0.0, 1e6, "J/mol")
+    if (activity is None) == (potential_wt_pct is None):
+        found = "neither" if activity is None else "both"
+        raise InputFault(Fault("pack", found, "either a carbon activity or a carbon potential"))
+    if activity is not None:
+        a = np.atleast_1d(np.asarray(activity, dtype=float))
+        for value in a:
+            if not 0.0 <= value <= HIGHEST_ACTIVITY:
+                raise OutOfRange("pack carbon activity", float(value), 0.0, HIGHEST_ACTIVITY, "(graphite = 1)")
+        # Beside graphite, iron below 738 C would turn to ferrite; no pack does that to steel on its way down, which
+        # stays iron and cementite: a nearly saturated pack holds the surface at austenite's own lower limit.
+        ferritic = (a[None, :] > SATURATED_ACTIVITY) & (_TABLE_K[:, None] < GRAPHITE_EUTECTOID_K)
+        lowest = np.where(ferritic, austenite_low_limit_wt_pct(_TABLE_K)[:, None], 0.0)
+        potential = np.maximum(carbon_at_activity_wt_pct(_TABLE_K[:, None], a[None, :]), lowest) / alloy_ratio
+    else:
+        p = np.atleast_1d(np.asarray(potential_wt_pct, dtype=float))
+        for value in p:
+            if not 0.0 <= value <= HIGHEST_POTENTIAL_WT_PCT:
+                raise OutOfRange("pack carbon potential", float(value), 0.0, HIGHEST_POTENTIAL_WT_PCT, "wt%")
+        potential = np.repeat(p[None, :] * own_scale, _TABLE_K.size, axis=0)
+    return Surface(SurfaceKind.PACK, beta, potential, transfer_energy_J_per_mol, transfer_reference_K, note)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Face:
+    """What a face touches over a run: from each time [s] on, a surface; the first time is -inf."""
+
+    surfaces: tuple[tuple[float, Surface], ...]
+
+    def at(self, time_s: float) -> Surface:
+        """The surface just after a time [s]."""
+        current = self.surfaces[0][1]
+        for from_s, surface in self.surfaces:
+            if from_s <= time_s:
+                current = surface
+        return current
+
+
+def always(surface: Surface) -> Face:
+    """A face that touches the same all through the run."""
+    return Face(((-inf, surface),))
+
+
+SEALED = always(NOTHING)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CarbonProblem:
+    """Everything the solver needs, for one run or for an ensemble of `members` runs of the same section.
+
+    grid : the section
+    start_carbon_wt_pct : (n,) or (m, n)      each cell's own carbon at the beginning [wt%]
+    carbon_ratio : (n,)                       solver's scale per own carbon [-]
+    front, back : what each face touches (back is not used where the section ends at a mid-plane or an axis)
+    laws, multiplier : one diffusivity law, or one for each member; (m,) or (1,) factor on it [-]
+    members : how many runs side by side
+    tolerance_wt_pct : error a single step may make [wt%]
+    core_target_wt_pct : core carbon that shall not be passed [wt%]; None: no such target
+    """
+
+    grid: Grid
+    start_carbon_wt_pct: FloatArray
+    carbon_ratio: FloatArray
+    front: Face = SEALED
+    back: Face = SEALED
+    laws: tuple[DiffusivityLaw, ...] = (AGREN,)
+    multiplier: FloatArray = field(default_factory=lambda: np.ones(1))
+    members: int = 1
+    tolerance_wt_pct: float = TOLERANCE_WT_PCT
+    core_target_wt_pct: float | None = None
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if self.start_carbon_wt_pct.shape[-1] != self.grid.cells or self.carbon_ratio.shape != (self.grid.cells,):
+            found = f"{self.start_carbon_wt_pct.shape} carbons, {self.carbon_ratio.shape} ratios"
+            raise InputFault(Fault("carbon problem", found, f"one for each of {self.grid.cells} cells"))
+        check_carbon(self.start_carbon_wt_pct)
+        if not (isfinite(self.tolerance_wt_pct) and 1e-9 <= self.tolerance_wt_pct <= 0.1):
+            raise OutOfRange("step tolerance", self.tolerance_wt_pct, 1e-9, 0.1, "wt%")
+
+    @property
+    def change_times_s(self) -> tuple[float, ...]:
+        """Times [s] at which something touching a face changes."""
+        times = {from_s for face in (self.front, self.back) for from_s, _ in face.surfaces if isfinite(from_s)}
+        return tuple(sorted(times))
+
+
+HIGHEST_START_WT_PCT = 2.0
+"""Iron with more carbon is cast iron: outside what the fits and this tool are for."""
+
+
+def check_carbon(carbon_wt_pct: FloatArray) -> None:
+    """Refuse starting carbon [wt%] outside the fits. Raises OutOfRange with value and limits."""
+    bad = ~((carbon_wt_pct >= 0.0) & (carbon_wt_pct <= HIGHEST_START_WT_PCT))
+    if np.any(bad):
+        raise OutOfRange("starting carbon", float(carbon_wt_pct[bad][0]), 0.0, HIGHEST_START_WT_PCT, "wt%")
+
+
+@dataclass(frozen=True, slots=True)
+class SheetSpread:
+    """Per-member values that take the place of the sheet's own, each None or shape (m,): the ensemble's seam.
+
+    activity [-], potential_wt_pct [wt%], transfer_factor [-] on the pack's mass transfer, start_carbon_wt_pct [wt%]
+    added to the sheet's, diffusivity_factor [-], laws: one for each member.
+    """
+
+    members: int
+    activity: FloatArray | None = None
+    potential_wt_pct: FloatArray | None = None
+    transfer_factor: FloatArray | None = None
+    start_carbon_change_wt_pct: FloatArray | None = None
+    diffusivity_factor: FloatArray | None = None
+    laws: tuple[DiffusivityLaw, ...] = (AGREN,)
+
+
+def problem_from_sheet(sheet: RunSheet, spread: SheetSpread | None = None, fineness: float = 1.0) -> CarbonProblem:
+    """The carbon problem a run sheet states; with `spread`, the same problem for many members at once.
+
+    Parameters
+    ----------
+    sheet : the run sheet
+    spread : per-member values for an ensemble; None for the nominal run
+    fineness : 2 halves every cell, for checks of the grid [-]
+
+    Raises   InputFault, OutOfRange    a size, carbon or pack no piece can have
+    """
+    piece = sheet.piece
+    alloys, fractions = _alloys(piece)
+    ratios = [potential_per_alloy_carbon(alloy) for alloy in alloys]
+    reference = float(np.exp(np.dot(fractions, np.log(ratios))))
+    front = _face(sheet, piece.front, reference, ratios[0] / reference, spread)
+    back = _face(sheet, piece.back, reference, ratios[-1] / reference, spread)
+    grid, cell_carbon, cell_ratio = _section(piece, ratios, reference, _same(sheet), fineness)
+    start = cell_carbon
+    if spread is not None and spread.start_carbon_change_wt_pct is not None:
+        start = np.maximum(cell_carbon[None, :] + spread.start_carbon_change_wt_pct[:, None], 0.0)
+    factor = np.ones(1) if spread is None or spread.diffusivity_factor is None else spread.diffusivity_factor
+    limits = [target.value for target in sheet.targets if target.quantity is Quantity.CORE_CARBON]
+    notes = {surface.note for face in (front, back) for _, surface in face.surfaces if surface.note}
+    return CarbonProblem(
+        grid=grid,
+        start_carbon_wt_pct=start,
+        carbon_ratio=cell_ratio,
+        front=front,
+        back=back,
+        laws=(AGREN,) if spread is None else spread.laws,
+        multiplier=factor,
+        members=1 if spread is None else spread.members,
+        core_target_wt_pct=min(limits) if limits else None,
+        notes=tuple(sorted(notes)),
+    )
+
+
+def _same(sheet: RunSheet) -> bool:
+    """Do both faces of the piece see the same all through the run?"""
+    return sheet.piece.front == sheet.piece.back
+
+
+def _alloys(piece: Piece) -> tuple[list[dict[str, float]], FloatArray]:
+    if piece.shape == Shape.LAYERED:
+        thickness = np.array([layer.thickness_m for layer in piece.layers])
+        return [{**piece.alloy_wt_pct, **layer.alloy_wt_pct} for layer in piece.layers], thickness / thickness.sum()
+    return [piece.alloy_wt_pct], np.ones(1)
+
+
+def _section(
+    piece: Piece, ratios: list[float], reference: float, same_faces: bool, fineness: float
+) -> tuple[Grid, FloatArray, FloatArray]:
+    """Grid, own carbon of each cell [wt%] and its ratio to the solver's scale."""
+    if not (isfinite(piece.size_m) and 0.0 < piece.size_m <= 1.0):
+        raise OutOfRange("piece size", piece.size_m, 0.0, 1.0, "m")
+    if piece.shape == Shape.LAYERED:
+        layers = piece.layers
+        if not layers:
+            raise InputFault(Fault("piece.layer", "no layer", "at least one layer of a layered piece"))
+        grid, owner = layered_plate_grid(tuple(layer.thickness_m for layer in layers), fineness)
+        carbon = np.array([layer.carbon_wt_pct for layer in layers])[owner]
+        ratio = (np.array(ratios) / reference)[owner]
+        return _with_alloys(grid, ratio), carbon, ratio
+    if piece.shape == Shape.ROUND:
+        grid = round_grid(piece.size_m, fineness)
+    elif same_faces:
+        grid = half_plate_grid(piece.size_m, fineness)
+    else:
+        grid = whole_plate_grid(piece.size_m, fineness)
+    return grid, np.full(grid.cells, piece.carbon_wt_pct), np.ones(grid.cells)
+
+
+def _with_alloys(grid: Grid, ratio: FloatArray) -> Grid:
+    """The grid with the flux between cells of different alloy: both half-cells in series on the common scale."""
+    cell_m = np.diff(grid.edge_depth_m)
+    half = np.concatenate([[0.0], 0.5 * cell_m * ratio, [0.0]])
+    volume_m = grid.volume_m.copy()
+    volume_m[1:-1] = cell_m / ratio
+    conductance = 1.0 / (half[1:] + half[:-1])
+    return Grid(grid.edge_depth_m, grid.node_depth_m, volume_m, conductance, grid.back_area, grid.size_m)
+
+
+def _face(
+    sheet: RunSheet, stated: SurfaceKind | None, reference: float, own_scale: float, spread: SheetSpread | None
+) -> Face:
+    """What one face touches over the run: the sheet's pack, changed by stages while they last.
+
+    A face stated as sealed or in open air is out of the pack whatever the stage.
+    """
+    base: Pack | SurfaceKind = sheet.pack or SurfaceKind.SEALED
+
+    def surface_of(what: Pack | SurfaceKind) -> Surface:
+        if isinstance(what, Pack):
+            return _surface_of_pack(what, reference, own_scale, spread)
+        return OPEN_AIR if what is SurfaceKind.OPEN_AIR else NOTHING
+
+    if stated in (SurfaceKind.SEALED, SurfaceKind.OPEN_AIR):
+        return always(surface_of(stated))
+    changes: list[tuple[float, Surface]] = [(-inf, surface_of(base))]
+    for stage in sorted(sheet.stages, key=lambda stage: stage.from_s):
+        during = _during(stage, base)
+        if during is None:
+            continue
+        changes = [change for change in changes if change[0] < stage.from_s]
+        changes.append((stage.from_s if stage.from_s > 0.0 else -inf, surface_of(during)))
+        if isfinite(stage.to_s):
+            changes.append((stage.to_s, surface_of(base)))
+    return Face(tuple(changes))
+
+
+def _during(stage: Stage, base: Pack | SurfaceKind) -> Pack | SurfaceKind | None:
+    """What a stage puts on the faces; None where it changes nothing."""
+    if stage.surface in (SurfaceKind.SEALED, SurfaceKind.OPEN_AIR):
+        return stage.surface
+    if stage.pack is not None:
+        return stage.pack
+    if stage.surface is SurfaceKind.PACK:
+        return base
+    return SurfaceKind.SEALED if stage.kind is StageKind.DIFFUSE else None
+
+
+def _surface_of_pack(pack: Pack, reference: float, own_scale: float, spread: SheetSpread | None) -> Surface:
+    """The pack's numbers, from the sheet, else from its recipe, else the stated defaults."""
+    recipe = recipe_named(pack.recipe) if pack.recipe else None
+    notes = []
+    potential: float | FloatArray | None = pack.carbon_potential_wt_pct
+    activity: float | FloatArray | None = pack.carbon_activity
+    if activity is None and potential is None:
+        activity = 1.0 if recipe is None else recipe.carbon_activity.value
+        notes.append("carbon activity 1 (graphite)" if recipe is None else recipe.carbon_activity.source)
+    beta: float | FloatArray
+    energy, at_K = pack.mass_transfer_energy_J_per_mol, pack.mass_transfer_reference_K
+    if pack.mass_transfer_m_per_s is not None:
+        beta = pack.mass_transfer_m_per_s
+    elif recipe is not None:
+        beta, energy, at_K = recipe.mass_transfer_m_per_s.value, recipe.energy_J_per_mol, recipe.reference_K
+        notes.append(recipe.mass_transfer_m_per_s.source)
+    else:
+        beta = inf
+        notes.append("no mass transfer stated: surface held at the pack's carbon, the most it can take up")
+    if spread is not None:
+        activity = spread.activity if activity is not None and spread.activity is not None else activity
+        if potential is not None and spread.potential_wt_pct is not None:
+            potential = spread.potential_wt_pct
+        if spread.transfer_factor is not None:
+            beta = beta * spread.transfer_factor
+    return pack_surface(
+        activity if potential is None else None, potential, beta, energy, at_K, reference, own_scale, "; ".join(notes)
+    )
+
+
+def limited_potential_wt_pct(asked_wt_pct: FloatArray, phases: FloatArray) -> FloatArray:
+    """Carbon [wt%] the face can tend to: what the pack asks for, but no more than iron holds at that temperature.
+
+    Parameters
+    ----------
+    asked_wt_pct : array, shape (m,)      carbon the pack asks for [wt%]
+    phases : array, (m, columns)          rows of the phase table at the temperatures
+
+    Returns    array, shape (m,)          carbon [wt%]
+    """
+    result: FloatArray = np.minimum(asked_wt_pct, phases[:, HIGHEST_W])
+    return result
