@@ -84,9 +84,13 @@ class LiveTerminal:
 
 def calm_line(now: Snapshot) -> str:
     """The moment in one line: date, time, zone, run, sentence."""
-    when = f"{date_words(now.now_utc_s, now.zone)} {clock_words(now.now_utc_s, now.zone)}"
     note = f" ({now.clock_note})" if now.clock_note else ""
-    return printable(f"{when} {zone_words(now.now_utc_s, now.zone)}{note}  {now.run_name}: {headline(now)}")
+    if now.now_utc_s is None:
+        when = f"after {duration_words(now.time_s)}"
+    else:
+        day = date_words(now.now_utc_s, now.zone)
+        when = f"{day} {clock_words(now.now_utc_s, now.zone)} {zone_words(now.now_utc_s, now.zone)}"
+    return printable(f"{when}{note}  {now.run_name}: {headline(now)}")
 
 
 def screen(now: Snapshot, width: int = 100, footer: str = "") -> RenderableType:
@@ -134,7 +138,8 @@ def _title(now: Snapshot) -> Table:
     line.add_column(ratio=1)
     line.add_column(justify="right")
     went_on = "finished after" if now.finished else "running for"
-    clock = f"{clock_words(now.now_utc_s, now.zone)} {zone_words(now.now_utc_s, now.zone)}"
+    clock = "" if now.now_utc_s is None else clock_words(now.now_utc_s, now.zone)
+    clock += "" if now.now_utc_s is None else f" {zone_words(now.now_utc_s, now.zone)}"
     note = f", {now.clock_note}" if now.clock_note else ""
     line.add_row(
         Text(printable(f"{now.run_name} in {now.oven}, {went_on} {duration_words(now.time_s)}"), style="bold"),

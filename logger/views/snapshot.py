@@ -105,15 +105,15 @@ class AlertNow:
 class Snapshot:
     """What is true now.
 
-    ``now_utc_s`` is the wall clock [s since 1970 UTC], ``time_s`` run time [s] at the same moment. ``reading_age_s`` is
-    the age [s] of the last good reading, None before the first. Temperatures [K] are None where nothing says them.
-    ``soak_s`` is None before the first soak, ``equivalent_time_s`` counts at ``reference_K``. ``finished`` says that
-    the run is over: then nothing is expected any more.
+    ``now_utc_s`` is the wall clock [s since 1970 UTC], None for a trace without dates, and ``time_s`` run time [s] at
+    the same moment. ``reading_age_s`` is the age [s] of the last good reading, None before the first. Temperatures [K]
+    are None where nothing says them. ``soak_s`` is None before the first soak, ``equivalent_time_s`` counts at
+    ``reference_K``. ``finished`` says that the run is over: then nothing is expected any more.
     """
 
     oven: str
     run_name: str
-    now_utc_s: float
+    now_utc_s: float | None
     time_s: float
     reading_age_s: float | None
     steel_K: float | None
@@ -146,8 +146,14 @@ class Snapshot:
         return not self.finished and (self.reading_age_s is None or self.reading_age_s > STALE_AFTER_S)
 
     def clock(self, time_s: float) -> str:
-        """Local clock time of a moment of run time [s], with the day where it is not today."""
+        """A moment of run time [s]: local clock time, with the day where it is far from now; else time since start."""
+        if self.now_utc_s is None:
+            return duration_words(time_s)
         return clock_words(self.now_utc_s + time_s - self.time_s, self.zone, self.now_utc_s)
+
+    def at(self, time_s: float, about: bool = False) -> str:
+        """The same with its preposition: ``at about 02:40``, or ``after 4 h 10 min`` without a wall clock."""
+        return f"{'after' if self.now_utc_s is None else 'at'} {'about ' if about else ''}{self.clock(time_s)}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -304,11 +310,11 @@ def _aim_outcome(aim: Aim, now: Snapshot) -> str:
     """The wanted value and when: reached, expected, or not in sight."""
     wanted = quantity_words(aim.quantity, aim.wanted, now.units)
     if aim.reached_at_s is not None:
-        return f"{wanted} {'passed' if aim.limit else 'reached'} at {now.clock(aim.reached_at_s)}"
+        return f"{wanted} {'passed' if aim.limit else 'reached'} {now.at(aim.reached_at_s)}"
     if now.finished:
         return f"{wanted} not passed" if aim.limit else f"{wanted} not reached"
     if aim.expected_at_s is not None:
-        when = f"{wanted} at about {now.clock(aim.expected_at_s)}"
+        when = f"{wanted} {now.at(aim.expected_at_s, about=True)}"
         if aim.expected_range_s is not None:
             when += f" ({now.clock(aim.expected_range_s[0])} to {now.clock(aim.expected_range_s[1])})"
         return when

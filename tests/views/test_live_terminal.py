@@ -108,6 +108,12 @@ def test_a_line_for_a_log_is_one_line_without_colour() -> None:
         assert "\x1b" not in calm_line(now)
 
 
+def test_a_moment_without_a_wall_clock_counts_from_the_start() -> None:
+    dateless = replace(CARBURIZING, now_utc_s=None)
+    assert calm_line(dateless).startswith("after 4 h  Strap lot 12: Steel 927 C")
+    assert "UTC" not in drawn(dateless)
+
+
 def test_a_simulated_clock_is_named_in_both_forms() -> None:
     fast = replace(CARBURIZING, clock_note="simulated, 200 times real time")
     assert "simulated, 200 times real time" in calm_line(fast)

@@ -75,6 +75,13 @@ def test_the_sentence(now: Snapshot, sentence: str) -> None:
     assert headline(now) == sentence
 
 
+def test_a_trace_without_dates_counts_from_its_start() -> None:
+    dateless = replace(CARBURIZING, now_utc_s=None)
+    assert headline(dateless).endswith("0.80 mm after about 6 h (5 h 15 min to 7 h 10 min). All well.")
+    reached = replace(dateless, aims=(replace(CASE_AIM, reached_at_s=9_000.0),))
+    assert headline(reached).endswith("0.80 mm reached after 2 h 30 min. All well.")
+
+
 def test_the_same_sentence_in_fahrenheit_and_inches() -> None:
     assert headline(replace(CARBURIZING, units=INCH)) == (
         "Steel 1701 F, 1 h 50 min at heat inside. 0.024 in to 0.40 % C; 0.031 in at about 02:40 (01:55 to 03:50). "
