@@ -154,14 +154,14 @@ PACK_BEDS: dict[str, PackBed] = {
     for bed in (
         PackBed(
             "charcoal",
-            Spread(0.10, 0.05, 0.20, "W/m/K", _CHARCOAL_K),
-            Spread(4.5e-4, 2.0e-4, 1.0e-3, "m", _GLOW),
-            Spread(270.0, 180.0, 400.0, "kg/m3", "bulk 155 to 450 kg/m3: one published bed, the rest from memory"),
+            Spread(0.09, 0.04, 0.20, "W/m/K", _CHARCOAL_K),
+            Spread(3.5e-4, 1.2e-4, 1.0e-3, "m", _GLOW),
+            Spread(290.0, 190.0, 440.0, "kg/m3", "bulk 155 to 450 kg/m3: one published bed, the rest from memory"),
         ),
         PackBed(
             "charcoal and carbonate",
-            Spread(0.13, 0.07, 0.24, "W/m/K", _CHARCOAL_K + "; a carbonate fills the voids"),
-            Spread(4.5e-4, 2.0e-4, 1.0e-3, "m", _GLOW),
+            Spread(0.12, 0.05, 0.26, "W/m/K", _CHARCOAL_K + "; a carbonate fills the voids"),
+            Spread(3.5e-4, 1.2e-4, 1.0e-3, "m", _GLOW),
             Spread(380.0, 260.0, 550.0, "kg/m3", "a fifth carbonate by weight in charcoal, from memory"),
         ),
         PackBed(
