@@ -327,6 +327,18 @@ class Episode:
         """Whether anyone has been told."""
         return self.raised_s is not None
 
+    @property
+    def severity(self) -> Severity:
+        """How much it matters."""
+        return _severity(self.fact, RULES)
+
+    @property
+    def words(self) -> str:
+        """What it is, in a few words: its title and the number it is about."""
+        about = self.fact.number or self.fact.text
+        title = RULES[self.fact.kind].title
+        return f"{title}: {about}" if about else title
+
 
 Name = tuple[AlertKind, str]
 

@@ -59,6 +59,7 @@ from logger.toml_file import (
     either,
     one_kind_of,
     one_of,
+    parse_document,
     path_of,
     read_document,
 )
@@ -235,7 +236,18 @@ def read_sheet(path: str | Path) -> RunSheet:
     Returns    RunSheet, in SI, with the units it was written in as its `display`
     Raises     InputFault    every fault in it, each with line, key, what was found and what was expected
     """
-    document = read_document(Path(path), SheetTable, EXPECTED_FILE)
+    return _checked(read_document(Path(path), SheetTable, EXPECTED_FILE))
+
+
+def parse_sheet(text: str, name: str) -> RunSheet:
+    """The run sheet in a TOML text, such as a record keeps; ``name`` stands for the file in messages.
+
+    Raises    InputFault    as `read_sheet`
+    """
+    return _checked(parse_document(Path(name), text, SheetTable, EXPECTED_FILE))
+
+
+def _checked(document: Document) -> RunSheet:
     table = document.table()
     assert isinstance(table, SheetTable)
     _ask_for_what_is_missing(document, table)

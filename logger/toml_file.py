@@ -403,7 +403,12 @@ def read_document(path: Path, root: type[Table], expected: str) -> Document:
     Returns    Document
     Raises     InputFault    the file cannot be read or is not TOML
     """
-    text = read_text(path, expected).replace("\r\n", "\n")
+    return parse_document(path, read_text(path, expected), root, expected)
+
+
+def parse_document(path: Path, text: str, root: type[Table], expected: str) -> Document:
+    """A TOML text that was read from, or is to be called, ``path``: parsed but not yet checked; see `read_document`."""
+    text = text.replace("\r\n", "\n")
     try:
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as problem:

@@ -1,0 +1,263 @@
+"""Estimate: runs every solver over a run's history, live or years later, through the same two calls.
+
+    problem = problem_from_sheet(sheet)
+    state = begin(problem, channel)
+    state = advance(problem, state, history)      # the next readings of the driving channel, as many as there are
+    estimate = at_end(problem, state)
+
+However the history is cut into calls, the states and estimates are the same to the last bit.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import inf, nan
+
+import numpy as np
+
+from logger.errors import Fault, InputFault
+from logger.estimate import carbon_problem, carbon_profile, equivalent_time, load_temperature, soak, stages, tempering
+from logger.estimate.carbon_problem import CarbonProblem
+from logger.estimate.carbon_profile import CarbonState
+from logger.estimate.equivalent_time import EquivalentTimeProblem, EquivalentTimeState
+from logger.estimate.load_temperature import LoadProblem, LoadState, SteelSamples
+from logger.estimate.result import Estimate, ThermalResult, TrailPoint
+from logger.estimate.soak import SoakProblem, SoakState
+from logger.estimate.stages import StageProblem, StageState
+from logger.estimate.tempering import TemperingProblem, TemperingState
+from logger.history import History
+from logger.sheet import Quantity, RunSheet, Target
+
+TRAIL_INTERVAL_S = 120.0
+"""The estimate notes where it stands at the first reading in each interval of this length of run time."""
+
+CASE_DEPTH_LEVELS_WT_PCT = (0.30, 0.35, 0.40, 0.60, 0.80)
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Everything about a run that is fixed before it starts. ``tempering`` is None where nothing is tempered."""
+
+    sheet: RunSheet
+    load: LoadProblem
+    carbon: CarbonProblem
+    soak: SoakProblem
+    stages: StageProblem
+    equivalent_time: EquivalentTimeProblem
+    tempering: TemperingProblem | None
+    levels_wt_pct: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solvers:
+    """One frozen state per solver, all at the same steel sample."""
+
+    carbon: CarbonState
+    soak: SoakState
+    stages: StageState
+    equivalent_time: EquivalentTimeState
+    tempering: TemperingState | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EstimateState:
+    """The run so far: what the load lives through, what the solvers made of it, and the trail.
+
+    Can be pickled and gone on from exactly. ``last_time_s`` is the newest reading's run time [s], whatever its quality.
+    """
+
+    channel: str
+    load: LoadState
+    solvers: Solvers
+    last_time_s: float = nan
+    trail: tuple[TrailPoint, ...] = ()
+    next_trail_s: float = -inf
+
+
+def problem_from_sheet(sheet: RunSheet) -> Problem:
+    """The problem a run sheet states.
+
+    Raises   InputFault    a sheet whose parts do not fit each other or lie outside the models
+    """
+    wished = {target.at_carbon_wt_pct for target in sheet.targets if target.at_carbon_wt_pct is not None}
+    heat_only = sheet.pack is not None and not sheet.stages
+    return Problem(
+        sheet=sheet,
+        load=load_temperature.problem_from_sheet(sheet),
+        carbon=carbon_problem.problem_from_sheet(sheet),
+        soak=soak.problem_from_sheet(sheet),
+        stages=stages.problem_from_sheet(sheet),
+        equivalent_time=equivalent_time.problem_from_sheet(sheet),
+        tempering=None if heat_only else tempering.problem_from_sheet(sheet),
+        levels_wt_pct=tuple(sorted(wished.union(CASE_DEPTH_LEVELS_WT_PCT))),
+    )
+
+
+def driving_channel(channels: Sequence[str], sheet: RunSheet) -> str:
+    """The temperature channel a run is judged by.
+
+    Raises   InputFault    the sheet names none and there are several, or it names one that is not there
+    """
+    if sheet.channel in channels:
+        return str(sheet.channel)
+    names = ", ".join(channels) or "none"
+    if sheet.channel is not None:
+        raise InputFault(Fault("run sheet, channel", f'"{sheet.channel}"', f"one of the temperature channels: {names}"))
+    if len(channels) == 1:
+        return channels[0]
+    raise InputFault(
+        Fault(
+            "run sheet, channel",
+            "none named",
+            f'the one that judges the run, such as channel = "{channels[0]}"; there are {names}',
+        )
+        if channels
+        else Fault("channels", "no temperature channel", "at least one")
+    )
+
+
+def begin(problem: Problem, channel: str) -> EstimateState:
+    """The state before the first reading of the driving ``channel``."""
+    solvers = Solvers(
+        carbon=carbon_profile.begin(problem.carbon),
+        soak=soak.begin(problem.soak),
+        stages=stages.begin(problem.stages),
+        equivalent_time=equivalent_time.begin(problem.equivalent_time),
+        tempering=None if problem.tempering is None else tempering.begin(problem.tempering),
+    )
+    return EstimateState(channel, load_temperature.begin(problem.load), solvers)
+
+
+def advance(problem: Problem, state: EstimateState, readings: History) -> EstimateState:
+    """The state after the next readings of the driving channel (any number of them, bad ones included)."""
+    first, next_trail_s = 0, state.next_trail_s
+    while (index := int(np.searchsorted(readings.time_s, next_trail_s))) < len(readings):
+        state = _integrate(problem, state, readings.piece(first, index + 1))
+        state = replace(state, trail=(*state.trail, _trail_point(problem, state)))
+        first = index + 1
+        next_trail_s = (float(readings.time_s[index]) // TRAIL_INTERVAL_S + 1.0) * TRAIL_INTERVAL_S
+    state = _integrate(problem, state, readings.piece(first, len(readings)))
+    return replace(state, next_trail_s=next_trail_s)
+
+
+def at_end(problem: Problem, state: EstimateState) -> Estimate:
+    """The estimate at the last reading, with a provisional step over what no solver has closed yet."""
+    return _at_end(problem, state, with_stages=True)
+
+
+def _at_end(problem: Problem, state: EstimateState, with_stages: bool) -> Estimate:
+    """As `at_end`; the stages are recognised anew each time, so the trail, which does not keep them, leaves them."""
+    load = load_temperature.at_end(problem.load, state.load)
+    solvers = _solve(problem, state.solvers, load.tail)
+    carbon = carbon_profile.at_end(problem.carbon, solvers.carbon)
+    soaked = soak.at_end(problem.soak, solvers.soak)
+    seen = stages.at_end(problem.stages, solvers.stages) if with_stages else None
+    tempered = None
+    if problem.tempering is not None and solvers.tempering is not None:
+        tempered = tempering.at_end(problem.tempering, solvers.tempering)
+    return Estimate(
+        time_s=state.last_time_s,
+        thermal=ThermalResult(
+            oven_temperature_K=load.driving_K,
+            steel_temperature_K=float(load.steel_K[0]),
+            steel_is_modelled=load.is_modelled,
+            peak_K=nan if seen is None else float(seen.peak_K[0]),
+            equivalent_time_s=float(equivalent_time.at_end(problem.equivalent_time, solvers.equivalent_time)[0]),
+            reference_temperature_K=problem.sheet.reference_temperature_K,
+            soaks=soaked.soaks,
+            soak_s=float(soaked.in_band_s[0]),
+            oven_soak_s=soaked.oven_in_band_s,
+            stages=() if seen is None else seen.stages,
+            gaps=load.gaps,
+            spikes=load.spikes,
+            assumed_cold_start=load.assumed_cold_start,
+            seconds_above={}
+            if seen is None
+            else {line_K: float(seconds[0]) for line_K, seconds in seen.seconds_above.items()},
+        ),
+        carbon=carbon,
+        tempering=tempered,
+        warnings=carbon.warnings,
+    )
+
+
+def over_history(problem: Problem, history: History) -> EstimateState:
+    """The state after a whole finished history."""
+    return advance(problem, begin(problem, history.channel), history)
+
+
+def measure(target: Target, result: Estimate) -> float:
+    """The momentary value of what a target is about, in the target's own unit; NaN while there is none."""
+    carbon, tempered = result.carbon, result.tempering
+    match target.quantity:
+        case Quantity.SOAK_TIME:
+            return result.thermal.soak_s
+        case Quantity.EQUIVALENT_TIME:
+            return result.thermal.equivalent_time_s
+        case Quantity.TEMPERING_PARAMETER | Quantity.HARDNESS:
+            if tempered is None or not tempered.begun:
+                return nan
+            if target.quantity is Quantity.TEMPERING_PARAMETER:
+                return float(tempered.parameter_K)
+            return nan if tempered.hardness_HRC is None else float(tempered.hardness_HRC)
+        case Quantity.CASE_DEPTH if carbon is not None and target.at_carbon_wt_pct is not None:
+            return carbon.case_depth_m(target.at_carbon_wt_pct)
+        case Quantity.SURFACE_CARBON if carbon is not None:
+            return carbon.surface_wt_pct
+        case Quantity.CORE_CARBON if carbon is not None:
+            return carbon.core_wt_pct
+        case Quantity.MEAN_CARBON if carbon is not None:
+            return carbon.mean_wt_pct
+    return nan
+
+
+def _integrate(problem: Problem, state: EstimateState, readings: History) -> EstimateState:
+    """Every solver over the next readings; no trail point falls inside them."""
+    if not len(readings):
+        return state
+    load, steel = load_temperature.advance(problem.load, state.load, readings)
+    solvers = _solve(problem, state.solvers, steel)
+    return replace(state, load=load, solvers=solvers, last_time_s=float(readings.time_s[-1]))
+
+
+def _solve(problem: Problem, solvers: Solvers, steel: SteelSamples) -> Solvers:
+    """Every solver over the next samples of the steel's temperature."""
+    if not len(steel):
+        return solvers
+    time_s, temperature_K = steel.time_s, steel.temperature_K
+    tempered = solvers.tempering
+    if problem.tempering is not None and tempered is not None:
+        tempered = tempering.advance(problem.tempering, tempered, time_s, temperature_K)
+    return Solvers(
+        carbon=carbon_profile.advance(problem.carbon, solvers.carbon, time_s, temperature_K),
+        soak=soak.advance(problem.soak, solvers.soak, time_s, temperature_K, steel.driving_K),
+        stages=stages.advance(problem.stages, solvers.stages, time_s, temperature_K),
+        equivalent_time=equivalent_time.advance(
+            problem.equivalent_time, solvers.equivalent_time, time_s, temperature_K
+        ),
+        tempering=tempered,
+    )
+
+
+def _trail_point(problem: Problem, state: EstimateState) -> TrailPoint:
+    """Where the estimate stands now, for the trail."""
+    result = _at_end(problem, state, with_stages=False)
+    carbon, tempered = result.carbon, result.tempering
+    has_temper = tempered is not None and tempered.begun
+    return TrailPoint(
+        time_s=result.time_s,
+        oven_temperature_K=result.thermal.oven_temperature_K,
+        steel_temperature_K=result.thermal.steel_temperature_K,
+        surface_wt_pct=carbon.surface_wt_pct if carbon else nan,
+        core_wt_pct=carbon.core_wt_pct if carbon else nan,
+        mean_wt_pct=carbon.mean_wt_pct if carbon else nan,
+        case_depth_m=tuple(carbon.case_depth_m(level) if carbon else nan for level in problem.levels_wt_pct),
+        liquid_depth_m=carbon.liquid_depth_m if carbon else nan,
+        carbide_depth_m=carbon.carbide_depth_m if carbon else nan,
+        equivalent_time_s=result.thermal.equivalent_time_s,
+        soak_s=result.thermal.soak_s,
+        tempering_parameter_K=float(tempered.parameter_K) if has_temper and tempered else nan,
+        hardness_HRC=(
+            float(tempered.hardness_HRC) if has_temper and tempered and tempered.hardness_HRC is not None else nan
+        ),
+        target_values=tuple(measure(target, result) for target in problem.sheet.targets),
+    )

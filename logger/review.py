@@ -1,0 +1,112 @@
+"""Review: a finished or recorded run put together again, through the very estimate a watch runs.
+
+The only thing here is where the history comes from: a CSV trace with a run sheet, or a run in the record, with its
+own sheet or another one.
+"""
+
+from pathlib import Path
+
+from logger import target
+from logger.alert import AlertEvent
+from logger.errors import Fault, InputFault
+from logger.estimate import estimate
+from logger.history import History
+from logger.record import RecordReader
+from logger.sheet import RunSheet
+from logger.sheet_file import parse_sheet, read_sheet
+from logger.situation import Situation
+from logger.trace_file import read_trace
+
+
+def review_trace(trace_file: Path, sheet_file: Path) -> Situation:
+    """The situation at the end of a recorded trace.
+
+    Raises   InputFault    every fault in the sheet, or else every fault in the trace
+    """
+    faults: list[Fault] = []
+    sheet: RunSheet | None = None
+    try:
+        sheet = read_sheet(sheet_file)
+    except InputFault as fault:
+        faults.extend(fault.faults)
+    try:
+        trace = read_trace(trace_file, sheet.channel if sheet else None)
+    except InputFault as fault:
+        faults.extend(fault.faults)
+    if faults or sheet is None:
+        raise InputFault(faults)
+    return _situation(
+        sheet,
+        trace.histories,
+        channel=trace.channel,
+        run="",
+        oven=trace_file.name,
+        name=sheet_file.stem,
+        start_utc_s=trace.start_utc_s,
+    )
+
+
+def review_run(record: Path, run: str, sheet_file: Path | None = None) -> Situation:
+    """The situation at the end of a recorded run, or so far while it goes on; by its own sheet or another one.
+
+    Raises   InputFault    no such run, no readings, a sheet that cannot be used
+             OutsideFault  a record that cannot be read
+    """
+    with RecordReader(record) as reader, reader.snapshot():
+        row = reader.run(run)
+        if sheet_file is not None:
+            sheet = read_sheet(sheet_file)
+        else:
+            sheet = parse_sheet(row.sheet_text, f"the sheet of run {row.id}")
+        histories = {name: one for name, one in reader.histories(row.id).items() if len(one)}
+        if not histories:
+            raise InputFault(Fault(f"run {row.id}", "no readings", "a run with at least one"))
+        events = tuple(kept.event for kept in reader.alerts(run=row.id))
+    return _situation(
+        sheet,
+        histories,
+        channel=estimate.driving_channel(tuple(histories), sheet),
+        run=row.id,
+        oven=row.oven,
+        name=row.sheet_name,
+        start_utc_s=row.started_utc_s,
+        clock="" if row.clock == "real" else row.clock,
+        alert_events=events,
+    )
+
+
+def _situation(
+    sheet: RunSheet,
+    histories: dict[str, History],
+    *,
+    channel: str,
+    run: str,
+    oven: str,
+    name: str,
+    start_utc_s: float | None,
+    clock: str = "",
+    alert_events: tuple[AlertEvent, ...] = (),
+) -> Situation:
+    history = histories[channel]
+    good = history.time_s[history.good]
+    if not good.size:
+        raise InputFault(Fault(f"channel {channel}", "no good reading at all", "at least one temperature"))
+    problem = estimate.problem_from_sheet(sheet)
+    state = estimate.over_history(problem, history)
+    end_s = float(history.time_s[-1])
+    return Situation(
+        oven=oven,
+        run=run,
+        name=sheet.name or name,
+        problem=problem,
+        state=state,
+        estimate=estimate.at_end(problem, state),
+        statuses=target.statuses(problem, state),
+        now_s=end_s,
+        now_utc_s=None if start_utc_s is None else start_utc_s + end_s,
+        last_good_s=float(good[-1]),
+        alert_events=alert_events,
+        histories=histories,
+        clock=clock,
+        finished=True,
+    )

@@ -1,0 +1,129 @@
+"""Target: what the run should reach or must not pass; whether it has, when it did, and when it will.
+
+Values come from the estimate's trail (its record of itself along the run), so a target is met at the same moment
+whether the run is watched live, resumed, or reviewed years later.
+"""
+
+from dataclasses import dataclass
+from math import isfinite
+
+import numpy as np
+
+from logger.estimate import estimate
+from logger.estimate.estimate import EstimateState, Problem
+from logger.history import History
+from logger.sheet import Quantity, Target
+from logger.units import FloatArray
+
+FALLING = frozenset({Quantity.HARDNESS})
+"""Quantities that a run brings down: tempering softens."""
+
+FIRST_STEP_S = 60.0
+STEP_GROWTH = 1.15
+LONGEST_STEP_S = 1800.0
+SLOWEST_HEATING_K_PER_S = 1.0 / 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class TargetStatus:
+    """How far one target is.
+
+    ``value`` is the momentary value in the target's own unit, NaN while there is none. ``reached_at_s`` is the run
+    time [s] at which it first met the wanted value; for a limit, at which it was first passed.
+    """
+
+    target: Target
+    value: float
+    reached: bool
+    reached_at_s: float | None
+
+    @property
+    def name(self) -> str:
+        """The target in words, without its number."""
+        if self.target.at_carbon_wt_pct is None:
+            return str(self.target.quantity)
+        return f"{self.target.quantity} to {self.target.at_carbon_wt_pct:.2f} % C"
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """When each target will be met [run time, s] if the oven goes on as supposed; None: not within the horizon."""
+
+    reached_at_s: tuple[float | None, ...]
+    hold_temperature_K: float
+    horizon_s: float
+
+
+def statuses(problem: Problem, state: EstimateState) -> tuple[TargetStatus, ...]:
+    """Status of every target on the run sheet, in the sheet's order."""
+    trail = state.trail
+    time_s = np.array([point.time_s for point in trail])
+    found = []
+    for number, target in enumerate(problem.sheet.targets):
+        values = np.array([point.target_values[number] for point in trail])
+        reached_at_s = first_crossing_s(time_s, values, target)
+        value = float(values[-1]) if values.size else float("nan")
+        found.append(TargetStatus(target, value, reached_at_s is not None, reached_at_s))
+    return tuple(found)
+
+
+def first_crossing_s(time_s: FloatArray, values: FloatArray, target: Target) -> float | None:
+    """First run time [s] at which values, shape (n,), meet the target; linear between points; None if they do not."""
+    known = np.isfinite(values)
+    time_s, values = time_s[known], values[known]
+    met = values <= target.value if target.quantity in FALLING else values >= target.value
+    if not met.any():
+        return None
+    first = int(np.argmax(met))
+    if first == 0:
+        return float(time_s[0])
+    before, after = values[first - 1], values[first]
+    share = (target.value - before) / (after - before)
+    return float(time_s[first - 1] + share * (time_s[first] - time_s[first - 1]))
+
+
+def forecast(
+    problem: Problem,
+    state: EstimateState,
+    hold_temperature_K: float,
+    *,
+    heating_K_per_s: float = 0.0,
+    horizon_s: float = 48.0 * 3600.0,
+) -> Forecast:
+    """When each target will be met if the oven goes to a temperature and stays there.
+
+    Parameters
+    ----------
+    problem, state : the run so far
+    hold_temperature_K : oven temperature from now on [K]
+    heating_K_per_s : rate [K/s] at which the oven gets there from its last reading; at least 1 K/min is supposed
+    horizon_s : how far to look ahead [s]
+
+    Returns    Forecast; times already reached are given as they were
+    """
+    channel = state.channel
+    start_s, start_K = state.last_time_s, estimate.at_end(problem, state).thermal.oven_temperature_K
+    if not problem.sheet.targets or not isfinite(start_K):
+        return Forecast((None,) * len(problem.sheet.targets), hold_temperature_K, horizon_s)
+    rate = max(abs(heating_K_per_s), SLOWEST_HEATING_K_PER_S)
+    arrival_s = start_s + abs(hold_temperature_K - start_K) / rate
+    ahead = state
+    for time_s in supposed_times_s(start_s, start_s + horizon_s):
+        share = min(1.0, (time_s - start_s) / max(arrival_s - start_s, 1e-9))
+        temperature_K = start_K + share * (hold_temperature_K - start_K)
+        chunk = History(channel, np.array([time_s]), np.array([temperature_K]), interval_s=LONGEST_STEP_S)
+        ahead = estimate.advance(problem, ahead, chunk)
+        if all(status.reached for status in statuses(problem, ahead)):
+            break
+    return Forecast(tuple(status.reached_at_s for status in statuses(problem, ahead)), hold_temperature_K, horizon_s)
+
+
+def supposed_times_s(start_s: float, end_s: float) -> list[float]:
+    """Run times [s] at which a forecast supposes readings: close together at first, then ever wider apart."""
+    times, step_s = [], FIRST_STEP_S
+    time_s = start_s
+    while time_s < end_s:
+        time_s += step_s
+        times.append(time_s)
+        step_s = min(step_s * STEP_GROWTH, LONGEST_STEP_S)
+    return times

@@ -1,0 +1,261 @@
+"""From a situation to what is shown: the snapshot for words, the run view for pictures. Only chooses and arranges."""
+
+from datetime import tzinfo
+
+import numpy as np
+
+from logger.alert import Phase
+from logger.estimate.result import Estimate, TrailPoint
+from logger.sheet import Quantity, RunSheet
+from logger.situation import Situation
+from logger.steel.phase_limits import EUTECTOID_WT_PCT
+from logger.units import FloatArray
+from logger.views.series import (
+    CarbonLimit,
+    DepthView,
+    Mark,
+    ProfileCurve,
+    ProfileView,
+    Role,
+    RunView,
+    Span,
+    TemperatureView,
+    TemperView,
+    TraceView,
+)
+from logger.views.snapshot import Aim, AlertNow, CarbonNow, CaseNow, Snapshot, TemperNow, headline
+
+USUAL_LEVEL_WT_PCT = 0.40
+"""The carbon a case depth is shown to where no target names one."""
+
+
+def snapshot_of(situation: Situation, zone: tzinfo | None = None) -> Snapshot:
+    """What is true of a run now, for every view that says it in words. ``zone`` None: the reader's own."""
+    result, sheet = situation.estimate, situation.problem.sheet
+    thermal, now_utc_s = result.thermal, situation.now_utc_s
+    soak = thermal.soaks[-1] if thermal.soaks else None
+    stage = thermal.stages[-1] if thermal.stages else None
+    age_s = None if situation.last_good_s is None else situation.now_s - situation.last_good_s
+    return Snapshot(
+        oven=situation.oven,
+        run_name=situation.name,
+        now_utc_s=now_utc_s if now_utc_s is not None else situation.now_s,
+        time_s=situation.now_s,
+        reading_age_s=age_s,
+        steel_K=thermal.steel_temperature_K,
+        steel_is_modelled=thermal.steel_is_modelled,
+        oven_K=thermal.oven_temperature_K,
+        setpoint_K=situation.set_point_K,
+        steel_rate_K_per_s=None if thermal.steel_is_modelled else situation.heating_K_per_s,
+        peak_K=thermal.peak_K,
+        stage="" if stage is None else str(stage.stated or stage.kind),
+        stage_since_s=None if stage is None else stage.start_s,
+        soak_s=None if soak is None else thermal.soak_s,
+        soaking_now=soak is not None and soak.end_s is None and not soak.paused,
+        soak_band_K=None if soak is None else soak.band_K,
+        equivalent_time_s=thermal.equivalent_time_s,
+        reference_K=thermal.reference_temperature_K,
+        gap_s=sum(gap.end_s - gap.start_s for gap in thermal.gaps if not gap.bridged),
+        carbon=_carbon_now(sheet, result),
+        temper=_temper_now(result),
+        aims=_aims(situation),
+        alerts=_alerts_now(situation),
+        warnings=tuple(warning.words for warning in result.warnings),
+        finished=situation.finished,
+        clock_note=situation.clock,
+        units=sheet.display,
+        zone=zone,
+    )
+
+
+def run_view_of(situation: Situation, zone: tzinfo | None = None) -> RunView:
+    """What one picture of a run shows."""
+    now = snapshot_of(situation, zone)
+    start_utc_s = None if situation.now_utc_s is None else situation.now_utc_s - situation.now_s
+    title = " · ".join(part for part in (situation.name, situation.run or situation.oven) if part)
+    notes = (f"Clock: {situation.clock}.",) if situation.clock else ()
+    return RunView(
+        title=title,
+        headline=headline(now),
+        temperature=_temperature_view(situation),
+        start_utc_s=start_utc_s,
+        zone=zone,
+        profile=_profile_view(situation),
+        depth=_depth_view(situation),
+        temper=_temper_view(situation),
+        notes=notes,
+    )
+
+
+def level_shown_wt_pct(sheet: RunSheet) -> float:
+    """The carbon [wt%] to which the case depth in the foreground is measured: the first target's, else 0.40."""
+    for target in sheet.targets:
+        if target.quantity is Quantity.CASE_DEPTH and target.at_carbon_wt_pct is not None:
+            return target.at_carbon_wt_pct
+    return USUAL_LEVEL_WT_PCT
+
+
+def _carburizes(sheet: RunSheet) -> bool:
+    return sheet.pack is not None or any(stage.pack is not None for stage in sheet.stages)
+
+
+def _carbon_now(sheet: RunSheet, result: Estimate) -> CarbonNow | None:
+    carbon = result.carbon
+    if carbon is None or not _carburizes(sheet):
+        return None
+    level = level_shown_wt_pct(sheet)
+    return CarbonNow(
+        cases=(CaseNow(level, carbon.case_depth_m(level)),),
+        surface_wt_pct=carbon.surface_wt_pct,
+        core_wt_pct=carbon.core_wt_pct,
+        carbide_m=carbon.carbide_depth_m,
+        melted_m=carbon.liquid_depth_m,
+        molten_now_m=carbon.liquid_depth_now_m,
+    )
+
+
+def _temper_now(result: Estimate) -> TemperNow | None:
+    tempered = result.tempering
+    if tempered is None:
+        return None
+    hardness = None if tempered.hardness_HRC is None or not tempered.begun else float(tempered.hardness_HRC)
+    rms = tempered.hardness_rms_HRC
+    band = None if hardness is None or rms is None else (hardness - 1.645 * rms, hardness + 1.645 * rms)
+    return TemperNow(
+        constant=float(tempered.constant),
+        parameter=float(tempered.parameter_K) if tempered.begun else None,
+        equivalent_time_s=float(tempered.equivalent_time_s),
+        reference_K=tempered.reference_temperature_K,
+        hardness_HRC=hardness,
+        hardness_band_HRC=band,
+    )
+
+
+def _aims(situation: Situation) -> tuple[Aim, ...]:
+    forecast = situation.forecast
+    return tuple(
+        Aim(
+            quantity=status.target.quantity,
+            value=status.value,
+            wanted=status.target.value,
+            at_carbon_wt_pct=status.target.at_carbon_wt_pct,
+            limit=status.target.limit,
+            reached_at_s=status.reached_at_s,
+            expected_at_s=None if forecast is None or status.reached else forecast.reached_at_s[number],
+            forecast_tried=forecast is not None,
+        )
+        for number, status in enumerate(situation.statuses)
+    )
+
+
+def _alerts_now(situation: Situation) -> tuple[AlertNow, ...]:
+    now_utc_s = situation.now_utc_s if situation.now_utc_s is not None else situation.now_s
+    return tuple(
+        AlertNow(
+            words=episode.words,
+            severity=episode.severity,
+            since_utc_s=now_utc_s - (situation.now_s - (episode.raised_s or episode.since_s)),
+            acknowledged=episode.acknowledged,
+        )
+        for episode in situation.open_alerts
+    )
+
+
+def _column(trail: tuple[TrailPoint, ...], name: str) -> FloatArray:
+    return np.array([getattr(point, name) for point in trail], dtype=float)
+
+
+def _temperature_view(situation: Situation) -> TemperatureView:
+    thermal, trail = situation.estimate.thermal, situation.state.trail
+    driving = situation.state.channel
+    traces = []
+    for name, history in situation.histories.items():
+        is_steel = name == driving and not thermal.steel_is_modelled
+        role = Role.STEEL if is_steel else Role.OVEN if name == driving else Role.OTHER
+        label = f"{name}: the steel itself" if is_steel else name
+        traces.append(TraceView(label, role, history.time_s, history.temperature_K))
+    if thermal.steel_is_modelled:
+        traces.append(
+            TraceView("steel, modelled", Role.STEEL, _column(trail, "time_s"), _column(trail, "steel_temperature_K"))
+        )
+    end_s = situation.now_s
+    return TemperatureView(
+        traces=tuple(traces),
+        stages=tuple(
+            Span(str(stage.stated or stage.kind), stage.start_s, end_s if stage.end_s is None else stage.end_s)
+            for stage in thermal.stages
+        ),
+        soaks=tuple(
+            Span("at heat inside", soak.start_s, end_s if soak.end_s is None else soak.end_s) for soak in thermal.soaks
+        ),
+        soak_band_K=thermal.soaks[-1].band_K if thermal.soaks else None,
+        gaps=tuple(Span("no readings", gap.start_s, gap.end_s) for gap in thermal.gaps if not gap.bridged),
+        marks=tuple(
+            Mark(event.time_s, event.title, event.severity)
+            for event in situation.alert_events
+            if event.phase is Phase.RAISED
+        ),
+    )
+
+
+def _profile_view(situation: Situation) -> ProfileView | None:
+    carbon, sheet = situation.estimate.carbon, situation.problem.sheet
+    if carbon is None or not _carburizes(sheet):
+        return None
+    level = level_shown_wt_pct(sheet)
+    whole = situation.problem.carbon.grid.back_area > 0.0 and sheet.piece.shape != "round"
+    return ProfileView(
+        curves=(ProfileCurve("at the end" if situation.finished else "now", carbon.depth_m, carbon.carbon_wt_pct),),
+        limits=(CarbonLimit(EUTECTOID_WT_PCT, "eutectoid"), CarbonLimit(1.0, "brittle above: grind off")),
+        case_at_wt_pct=level,
+        case_depth_m=carbon.case_depth_m(level),
+        skin_m=carbon.carbide_depth_m,
+        liquid_m=carbon.liquid_depth_m,
+        far_end="back face" if whole else "middle of the section",
+    )
+
+
+def _depth_view(situation: Situation) -> DepthView | None:
+    sheet, trail = situation.problem.sheet, situation.state.trail
+    if not _carburizes(sheet) or not trail:
+        return None
+    level = level_shown_wt_pct(sheet)
+    place = situation.problem.levels_wt_pct.index(level)
+    following = next(
+        (
+            (number, status)
+            for number, status in enumerate(situation.statuses)
+            if status.target.quantity is Quantity.CASE_DEPTH and status.target.at_carbon_wt_pct == level
+        ),
+        None,
+    )
+    expected_s = None
+    if following is not None and situation.forecast is not None and not following[1].reached:
+        expected_s = situation.forecast.reached_at_s[following[0]]
+    return DepthView(
+        definition=f"to {level:.2f} % C",
+        time_s=_column(trail, "time_s"),
+        depth_m=np.array([point.case_depth_m[place] for point in trail]),
+        target_m=None if following is None else following[1].target.value,
+        reached_s=None if following is None else following[1].reached_at_s,
+        expected_s=expected_s,
+    )
+
+
+def _temper_view(situation: Situation) -> TemperView | None:
+    tempered, trail = situation.estimate.tempering, situation.state.trail
+    if tempered is None or not tempered.begun:
+        return None
+    wanted = {status.target.quantity: status.target.value for status in situation.statuses}
+    hardness = _column(trail, "hardness_HRC")
+    has_hardness = bool(np.isfinite(hardness).any())
+    rms = tempered.hardness_rms_HRC
+    return TemperView(
+        constant=float(tempered.constant),
+        time_s=_column(trail, "time_s"),
+        parameter=_column(trail, "tempering_parameter_K"),
+        target_parameter=wanted.get(Quantity.TEMPERING_PARAMETER),
+        hardness_HRC=hardness if has_hardness else None,
+        hardness_band_HRC=(hardness - 1.645 * rms, hardness + 1.645 * rms) if has_hardness and rms else None,
+        target_hardness_HRC=wanted.get(Quantity.HARDNESS),
+    )

@@ -1,0 +1,359 @@
+"""Watch: one run of one oven, from its first reading to its last.
+
+Every reading goes into the record before anything is worked out from it; then the estimate is advanced, the targets
+and warnings are judged, and what deserves it becomes an alert. Nothing here owns a thread or a port: `logger.daemon`
+calls `take` with what the pollers bring, `tick` when they bring nothing, and `end`.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from math import isfinite, nan
+
+import numpy as np
+
+from logger import alert, target
+from logger.alert import AlertEvent, AlertKind, AlertState, Fact
+from logger.clock import Clock
+from logger.controllers.controller import RawReading
+from logger.controllers.settings import Quantity as ChannelQuantity
+from logger.estimate import estimate
+from logger.estimate.carbon_result import CarbonWarningKind
+from logger.estimate.estimate import EstimateState, Problem
+from logger.history import History
+from logger.polling import LinkEvent, LinkState, PollResult
+from logger.reading import Quality, Reading
+from logger.record import RecordReader, RecordWriter, RunRow
+from logger.run_time import Moment, Timeline, clock_jump_s, resume
+from logger.sheet import RunSheet
+from logger.situation import Situation
+from logger.target import Forecast
+
+FORECAST_EVERY_S = 300.0
+"""How often the forecast is made anew [s of run time]: often enough to follow, seldom enough to cost nothing."""
+
+SOON_S = 900.0
+"""A target this near [s] is announced: time to get dressed and walk to the shop (our choice)."""
+
+RATE_OVER_S = 600.0
+"""The oven's present rate of heating is taken over this long [s]."""
+
+WARNING_ALERTS = {
+    CarbonWarningKind.NEAR_MELTING: AlertKind.NEAR_MELTING,
+    CarbonWarningKind.MOLTEN: AlertKind.MELTING,
+    CarbonWarningKind.DECARBURIZING: AlertKind.DECARBURIZING,
+}
+"""Which warnings of the estimate wake somebody up."""
+
+WATCH_STARTED = "watch started"
+
+Announce = Callable[[str, AlertEvent, float], None]
+
+
+@dataclass
+class Watch:
+    """One run being watched. Call `begin` (or `take_up`) once, then `take` and `tick`, then `end`.
+
+    Parameters
+    ----------
+    oven : name of the oven
+    channels : names of its temperature channels
+    sheet, sheet_name, sheet_text : the run sheet, its name, and its words as they were written
+    record : the record's one writer
+    clock : where time comes from
+    poll_interval_s : how often the driving channel is asked [s]
+    announce : called with (alert id in the record, event, utc_s) for everything that is to be carried out
+
+    Raises   InputFault    several temperature channels and a sheet that does not say which one drives the run
+    """
+
+    oven: str
+    channels: tuple[str, ...]
+    sheet: RunSheet
+    sheet_name: str
+    sheet_text: str
+    record: RecordWriter
+    clock: Clock
+    poll_interval_s: float
+    software: str
+    announce: Announce
+    over_temperature_K: float | None = None
+    boot: str = ""
+    run: str = ""
+    finished: bool = False
+    problem: Problem = field(init=False)
+    state: EstimateState = field(init=False)
+    alerts: AlertState = field(default_factory=AlertState)
+    forecast: Forecast | None = None
+    set_point_K: float = nan
+    output_pct: float = nan
+    last_good_s: float | None = None
+    _timeline: Timeline = field(init=False)
+    _last: Moment | None = None
+    _over_temperature: bool = False
+    _next_forecast_s: float = 0.0
+    _recent: list[tuple[float, float]] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.problem = estimate.problem_from_sheet(self.sheet)
+        self.state = estimate.begin(self.problem, estimate.driving_channel(self.channels, self.sheet))
+
+    # --- from begin to end ---
+
+    def begin(self) -> str:
+        """Begin a run and return its id."""
+        now = self._moment()
+        self.run = self.record.begin_run(
+            oven=self.oven,
+            channels=self.channels,
+            sheet_name=self.sheet_name,
+            sheet_text=self.sheet_text,
+            started_utc_s=now.utc_s,
+            clock=self.clock.describe() or "real",
+            software=self.software,
+            poll_interval_s=self.poll_interval_s,
+        )
+        self._timeline = Timeline(0.0, now.monotonic_s)
+        self._started(now)
+        return self.run
+
+    def take_up(self, row: RunRow, reader: RecordReader) -> None:
+        """Go on with a run that was broken off: the estimate is worked out again from the record, to the same bits."""
+        self.run = row.id
+        history = reader.history(row.id, self.state.channel)
+        self.state = estimate.advance(self.problem, self.state, history)
+        self.alerts = alert.restored(kept.event for kept in reader.alerts(run=row.id))
+        now = self._moment()
+        last = reader.last_reading(row.id)
+        if last is None:
+            self._timeline = Timeline(max(0.0, now.utc_s - row.started_utc_s), now.monotonic_s)
+            self._started(now)
+            return
+        good = history.time_s[history.good]
+        self.last_good_s = float(good[-1]) if good.size else None
+        again = resume(last.time_s, Moment(last.utc_s, last.monotonic_s, _boot_of(reader, row.id)), now)
+        self._timeline = again.timeline
+        self._started(now)
+        self._say("taken up", f"the run goes on after {again.gap_s:.0f} s nobody watched: {again.why}", now)
+        self._judge([Fact(AlertKind.RESTARTED, row.id, active=True, text=again.why)], now)
+
+    def close_other(self, row: RunRow, how: str) -> None:
+        """Close a run that was broken off and will not be gone on with."""
+        self.record.end_run(row.id, how, ended_utc_s=self._moment().utc_s)
+
+    def end(self, how: str) -> None:
+        """Close the run, saying how it ended."""
+        if self.finished:
+            return
+        self.finished = True
+        now = self._moment()
+        self._judge([Fact(AlertKind.RUN_ENDED, self.run, active=True, text=how)], now)
+        self.record.end_run(self.run, how, ended_utc_s=now.utc_s)
+
+    # --- what the pollers bring ---
+
+    def take(self, brought: PollResult | LinkEvent) -> None:
+        """Take in one answer, or the news that there is none."""
+        moment = Moment(brought.utc_s, brought.monotonic_s, self.boot)
+        self._notice_clock(moment)
+        if isinstance(brought, LinkEvent):
+            self._take_link(brought, moment)
+            return
+        readings = self._readings(brought, moment)
+        self.record.append_readings(self.run, readings)
+        for reading in readings:
+            if reading.channel == self.state.channel:
+                self._take_driving(reading)
+        self._judge([*self._sensor_facts(readings), *self._oven_facts(readings), *self._run_facts()], moment)
+
+    def tick(self) -> None:
+        """Let time pass where nothing was brought: reminders, and silence that has lasted too long."""
+        self._judge([], self._moment())
+
+    def acknowledge(self, kind: AlertKind, key: str, who: str = "") -> None:
+        """Somebody has seen an open alert."""
+        now = self._moment()
+        self.alerts, events = alert.acknowledge(self.alerts, kind, key, self._time_s(now), who)
+        self._tell(events, now)
+
+    def now(self) -> Situation:
+        """Everything that is true at this moment."""
+        moment = self._moment()
+        return Situation(
+            oven=self.oven,
+            run=self.run,
+            name=self.sheet.name or self.sheet_name,
+            problem=self.problem,
+            state=self.state,
+            estimate=estimate.at_end(self.problem, self.state),
+            statuses=target.statuses(self.problem, self.state),
+            forecast=self.forecast,
+            set_point_K=self.set_point_K,
+            heating_K_per_s=self._heating_K_per_s(),
+            last_good_s=self.last_good_s,
+            now_s=self._time_s(moment),
+            now_utc_s=moment.utc_s,
+            open_alerts=self.alerts.open(),
+            clock=self.clock.describe(),
+            finished=self.finished,
+        )
+
+    # --- inside ---
+
+    def _moment(self) -> Moment:
+        return Moment(self.clock.utc_s(), self.clock.monotonic_s(), self.boot)
+
+    def _time_s(self, moment: Moment) -> float:
+        return self._timeline.at(moment.monotonic_s)
+
+    def _readings(self, brought: PollResult, moment: Moment) -> list[Reading]:
+        """The temperatures of one answer as readings, with what the controller wanted beside them."""
+        for raw in brought.readings:
+            if raw.quantity is ChannelQuantity.SET_POINT:
+                self.set_point_K = raw.temperature_K if raw.quality is Quality.GOOD else nan
+            elif raw.quantity is ChannelQuantity.OUTPUT:
+                self.output_pct = 100.0 * raw.value if raw.quality is Quality.GOOD else nan
+        return [self._reading(raw, moment) for raw in brought.readings if raw.quantity is ChannelQuantity.TEMPERATURE]
+
+    def _reading(self, raw: RawReading, moment: Moment) -> Reading:
+        return Reading(
+            channel=raw.channel,
+            time_s=self._time_s(moment),
+            utc_s=moment.utc_s,
+            temperature_K=raw.temperature_K,
+            quality=raw.quality,
+            raw=raw.raw,
+            monotonic_s=moment.monotonic_s,
+            set_point_K=self.set_point_K,
+            output_pct=self.output_pct,
+        )
+
+    def _take_driving(self, reading: Reading) -> None:
+        """Advance the estimate by one reading of the driving channel."""
+        good = reading.quality is Quality.GOOD
+        temperature_K = reading.temperature_K if good else nan
+        chunk = History(
+            reading.channel, np.array([reading.time_s]), np.array([temperature_K]), interval_s=self.poll_interval_s
+        )
+        self.state = estimate.advance(self.problem, self.state, chunk)
+        if good:
+            self.last_good_s = reading.time_s
+            self._recent = [kept for kept in self._recent if kept[0] > reading.time_s - RATE_OVER_S]
+            self._recent.append((reading.time_s, temperature_K))
+        if reading.time_s >= self._next_forecast_s:
+            self._next_forecast_s = reading.time_s + FORECAST_EVERY_S
+            self._look_ahead()
+
+    def _look_ahead(self) -> None:
+        here_K = self._recent[-1][1] if self._recent else nan
+        if not isfinite(here_K) or not self.sheet.targets:
+            return
+        ahead_K = self.set_point_K if isfinite(self.set_point_K) else here_K
+        self.forecast = target.forecast(self.problem, self.state, ahead_K, heating_K_per_s=self._heating_K_per_s())
+
+    def _heating_K_per_s(self) -> float:
+        if len(self._recent) < 2 or self._recent[-1][0] <= self._recent[0][0]:
+            return nan
+        (from_s, from_K), (to_s, to_K) = self._recent[0], self._recent[-1]
+        return (to_K - from_K) / (to_s - from_s)
+
+    def _sensor_facts(self, readings: list[Reading]) -> list[Fact]:
+        return [
+            Fact(
+                AlertKind.SENSOR_FAULT,
+                reading.channel,
+                active=reading.quality not in (Quality.GOOD, Quality.MISSING),
+                text=f"{reading.channel}: {reading.quality}, the controller said {reading.raw or 'nothing'}",
+            )
+            for reading in readings
+        ]
+
+    def _oven_facts(self, readings: list[Reading]) -> list[Fact]:
+        limit_K = self.over_temperature_K
+        hottest_K = max((one.temperature_K for one in readings if one.quality is Quality.GOOD), default=nan)
+        if limit_K is None or not isfinite(hottest_K):
+            return []
+        self._over_temperature = alert.holds(hottest_K, limit_K, limit_K - 5.0, self._over_temperature)
+        words = self.sheet.display.temperature_from_kelvin(hottest_K)
+        return [
+            Fact(
+                AlertKind.OVER_TEMPERATURE,
+                self.oven,
+                active=self._over_temperature,
+                number=f"{words:.0f} °{self.sheet.display.temperature}",
+            )
+        ]
+
+    def _run_facts(self) -> list[Fact]:
+        """What the estimate and the targets say that somebody should hear."""
+        statuses = target.statuses(self.problem, self.state)
+        seen = estimate.at_end(self.problem, self.state)
+        facts = []
+        for number, status in enumerate(statuses):
+            kind = AlertKind.TARGET_PASSED if status.target.limit else AlertKind.TARGET_REACHED
+            facts.append(Fact(kind, status.name, active=status.reached, text=status.name))
+            expected_s = self.forecast.reached_at_s[number] if self.forecast else None
+            if expected_s is not None:
+                left_s = expected_s - self.state.last_time_s
+                facts.append(
+                    Fact(
+                        AlertKind.TARGET_SOON,
+                        status.name,
+                        active=not status.reached and left_s <= SOON_S,
+                        text=status.name,
+                        number=f"in about {max(left_s, 0.0) / 60.0:.0f} min",
+                    )
+                )
+        for one in seen.thermal.soaks:
+            key = f"{one.start_s:.0f} s"
+            facts.append(Fact(AlertKind.SOAK_STARTED, key, active=True, number=f"{one.in_band_s / 60.0:.0f} min"))
+            if one.end_s is not None:
+                facts.append(Fact(AlertKind.SOAK_ENDED, key, active=True, number=f"{one.in_band_s / 60.0:.0f} min"))
+        standing = {warning.kind: warning for warning in seen.warnings}
+        for name, kind in WARNING_ALERTS.items():
+            warning = standing.get(name)
+            facts.append(Fact(kind, self.oven, active=warning is not None, text=warning.words if warning else ""))
+        return facts
+
+    def _take_link(self, event: LinkEvent, moment: Moment) -> None:
+        name = event.controller or event.port
+        self._say(f"link {event.state}", f"{name}: {event.why or event.state}", moment)
+        lost = event.state is not LinkState.RESTORED
+        self._judge([Fact(AlertKind.LINK_LOST, name, active=lost, text=event.why)], moment)
+
+    def _notice_clock(self, moment: Moment) -> None:
+        step_s = clock_jump_s(self._last, moment) if self._last is not None else 0.0
+        self._last = moment
+        if step_s:
+            self._say("clock jump", f"the wall clock moved {step_s:+.0f} s against the steady clock", moment)
+            self._judge(
+                [Fact(AlertKind.CLOCK_JUMP, f"{moment.utc_s:.0f}", active=True, number=f"{step_s:+.0f} s")], moment
+            )
+
+    def _started(self, moment: Moment) -> None:
+        self._say(WATCH_STARTED, self.software, moment, boot=self.boot)
+
+    def _say(self, kind: str, text: str, moment: Moment, **detail: str) -> None:
+        self.record.append_event(
+            kind,
+            text,
+            utc_s=moment.utc_s,
+            oven=self.oven,
+            run=self.run,
+            time_s=self._time_s(moment),
+            detail=detail,
+        )
+
+    def _judge(self, facts: list[Fact], moment: Moment) -> None:
+        self.alerts, events = alert.advance(self.alerts, facts, self._time_s(moment))
+        self._tell(events, moment)
+
+    def _tell(self, events: tuple[AlertEvent, ...], moment: Moment) -> None:
+        for event in events:
+            kept = self.record.append_alert(event, utc_s=moment.utc_s, oven=self.oven, run=self.run)
+            self.announce(kept, event, moment.utc_s)
+
+
+def _boot_of(reader: RecordReader, run: str) -> str:
+    """The boot of the computer under which a run was last watched; empty where that was not noted."""
+    starts = [event for event in reader.events(run=run) if event.kind == WATCH_STARTED]
+    return str(starts[-1].detail.get("boot", "")) if starts else ""
