@@ -287,7 +287,7 @@ def at_end(problem: TemperingProblem, state: TemperingState) -> TemperingResult:
     hardness: FloatArray | None = None
     quenched: FloatArray | None = None
     if problem.carbon_wt_pct is not None:
-        quenched = _quenched_HRC(problem)
+        quenched = _quenched_HRC(problem, problem.carbon_wt_pct)
         offset = np.asarray(problem.hardness_offset_HRC, dtype=float)
         within = np.minimum(state.fit_parameter_K, HIGHEST_PARAMETER_K)
         fitted = tempered_hardness_HRC(within, problem.carbon_wt_pct, problem.manganese_wt_pct) + offset
@@ -401,8 +401,8 @@ def _wanted_K(
     problem: TemperingProblem, state: TemperingState, hardness_HRC: float | None, parameter_K: float | None
 ) -> list[tuple[float, float, float]]:
     """For each member: parameter now, parameter wanted [K], and the constant both are in."""
-    if (hardness_HRC is None) == (parameter_K is None):
-        raise InputFault(Fault("target of the temper", "both or neither of them", "a hardness or a parameter"))
+    if hardness_HRC is not None and parameter_K is not None:
+        raise InputFault(Fault("target of the temper", "both a hardness and a parameter", "one of them"))
     members = state.parameter_K.size
 
     def each(value: float | FloatArray) -> list[float]:
@@ -410,14 +410,15 @@ def _wanted_K(
 
     if parameter_K is not None:
         return list(zip(each(state.parameter_K), [parameter_K] * members, each(problem.constant), strict=True))
-    assert hardness_HRC is not None
+    if hardness_HRC is None:
+        raise InputFault(Fault("target of the temper", "nothing", "a hardness or a parameter"))
     if problem.carbon_wt_pct is None:
         found = "no carbon inside the data of the fit"
         raise InputFault(Fault("hardness target", found, f"carbon of {_CARBON_WORDS}, or a target in P"))
     goals = [
         -inf if hardness_HRC >= quenched else parameter_for_hardness_K(hardness_HRC - offset, carbon, manganese)
         for quenched, offset, carbon, manganese in zip(
-            each(_quenched_HRC(problem)),
+            each(_quenched_HRC(problem, problem.carbon_wt_pct)),
             each(problem.hardness_offset_HRC),
             each(problem.carbon_wt_pct),
             each(problem.manganese_wt_pct),
@@ -427,13 +428,12 @@ def _wanted_K(
     return list(zip(each(state.fit_parameter_K), goals, each(fitted_constant(problem.carbon_wt_pct)), strict=True))
 
 
-def _quenched_HRC(problem: TemperingProblem) -> FloatArray:
+def _quenched_HRC(problem: TemperingProblem, carbon_wt_pct: float | FloatArray) -> FloatArray:
     """Hardness [HRC] before the temper: as measured, else the untempered end of the fit."""
     if problem.quenched_hardness_HRC is not None:
         return np.asarray(problem.quenched_hardness_HRC, dtype=float)
-    assert problem.carbon_wt_pct is not None
-    lowest_K = lowest_parameter_K(problem.carbon_wt_pct)
-    fitted = tempered_hardness_HRC(lowest_K, problem.carbon_wt_pct, problem.manganese_wt_pct)
+    lowest_K = lowest_parameter_K(carbon_wt_pct)
+    fitted = tempered_hardness_HRC(lowest_K, carbon_wt_pct, problem.manganese_wt_pct)
     return np.asarray(fitted + np.asarray(problem.hardness_offset_HRC, dtype=float))
 
 

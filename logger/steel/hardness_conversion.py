@@ -22,6 +22,9 @@ VICKERS_FROM_20_HRC: Final = (
 # fmt: on
 """HV at each whole HRC from 20 to 68."""
 
+LEAST_HV, MOST_HV = 238.0, 940.0
+"""Ends of the table [HV], at 20 and 68 HRC."""
+
 _HV: Final[FloatArray] = np.array(VICKERS_FROM_20_HRC, dtype=float)
 _HRC: Final[FloatArray] = 20.0 + np.arange(_HV.size, dtype=float)
 

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike
 
 from logger.errors import OutOfRange
 from logger.steel.coefficients import Coefficient
-from logger.steel.hardness_conversion import rockwell_HRC, vickers_HV
+from logger.steel.hardness_conversion import LEAST_HV, MOST_HV, rockwell_HRC, vickers_HV
 from logger.units import FloatArray, kelvin_from_celsius
 
 
@@ -311,4 +311,5 @@ def reported_quenched_HRC(hardness_HV: ArrayLike) -> FloatArray:
     Source     ASTM E140 Table 1
     """
     HV = np.asarray(hardness_HV, dtype=float)
-    return np.where(HV < 238.0, np.nan, rockwell_HRC(np.clip(HV, 238.0, 940.0)))
+    on_scale = HV >= LEAST_HV
+    return np.where(on_scale, rockwell_HRC(np.clip(np.where(on_scale, HV, LEAST_HV), LEAST_HV, MOST_HV)), np.nan)
