@@ -48,7 +48,6 @@ from logger.sheet import (
 )
 from logger.toml_file import (
     Document,
-    KeyPath,
     Measure,
     Name,
     Number,
@@ -63,6 +62,7 @@ from logger.toml_file import (
     path_of,
     read_document,
 )
+from logger.toml_text import KeyPath
 from logger.units import DisplayUnits, LengthUnit, TemperatureUnit
 
 EXPECTED_FILE = "a run sheet in TOML"
