@@ -109,7 +109,7 @@ class DurationDimension(Dimension):
 
 
 _NUMBER = r"[-+]?(?:\d+\s+\d+/\d+|\d+/\d+|(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)"
-_UNIT = r"(?:[a-zA-Zµμ%°\"″][a-zA-Z%°.]*)"
+_UNIT = r"(?:[a-zA-Zµμ%°\"″][a-zA-Z%°./]*)"
 _PART = re.compile(rf"(?P<number>{_NUMBER})\s*(?P<unit>{_UNIT})?")
 _PARTS = re.compile(rf"\s*(?P<number>{_NUMBER})\s*(?P<unit>{_UNIT})?")
 
@@ -168,7 +168,10 @@ TEMPERATURE_DIFFERENCE = Dimension(
 
 DURATION = DurationDimension(
     expected='a time such as 2.5, "150 min" or "2 h 30 min"',
-    scales={"s": times(1.0), "min": times(60.0), "h": times(SECONDS_PER_HOUR), "hours": times(SECONDS_PER_HOUR)},
+    scales={
+        "s": times(1.0), "min": times(60.0), "h": times(SECONDS_PER_HOUR), "hours": times(SECONDS_PER_HOUR),
+        "ms": lambda number: number / 1000.0,
+    },
     spellings={
         "sec": "s", "second": "s", "seconds": "s",
         "minute": "min", "minutes": "min",
@@ -202,6 +205,19 @@ MASS_TRANSFER = Dimension(
     spellings={"m/s": "m_per_s", "cm/s": "cm_per_s"},
     boundless=True,
 )
+
+TEMPERATURE_RATE = Dimension(
+    expected='a rate of temperature such as 5.0 or "300 C/min"',
+    scales={
+        "K_per_s": times(1.0), "C_per_s": times(1.0), "F_per_s": lambda number: number / 1.8,
+        "C_per_min": lambda number: number / 60.0, "F_per_min": lambda number: number / 108.0,
+        "C_per_h": lambda number: number / 3600.0, "F_per_h": lambda number: number / 6480.0,
+    },
+    spellings={
+        "C/s": "C_per_s", "F/s": "F_per_s", "K/s": "K_per_s", "C/min": "C_per_min", "F/min": "F_per_min",
+        "C/h": "C_per_h", "F/h": "F_per_h",
+    },
+)  # fmt: skip
 
 MOLAR_ENERGY = Dimension(
     expected="an activation energy such as 148000.0",

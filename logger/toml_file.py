@@ -229,6 +229,10 @@ def shown(raw: object) -> str:
     return "a date or time" if isinstance(raw, date | datetime | time) else "nothing"
 
 
+def _location(error: Mapping[str, Any]) -> KeyPath:
+    return tuple(step for step in error["loc"] if step != "[key]")
+
+
 class Document:
     """One TOML file being read: its content, where each key stands, and the faults found so far."""
 
@@ -246,8 +250,11 @@ class Document:
             try:
                 return self.root.model_validate(sound)
             except ValidationError as refusal:
-                for error in refusal.errors(include_url=False):
-                    self._take(cast(Mapping[str, Any], error), sound)
+                errors = [cast(Mapping[str, Any], error) for error in refusal.errors(include_url=False)]
+                for error in errors:
+                    self._tell(error)
+                for error in reversed(errors):  # last first, so that positions in lists stay true
+                    self._take_out(_location(error), sound)
 
     def fault(self, path: KeyPath, found: str, expected: str) -> None:
         """Note a fault at a path of field names and list positions: one for each path, none within a removed one."""
@@ -258,6 +265,10 @@ class Document:
     def pass_over(self, path: KeyPath) -> None:
         """From now on take no fault at a path or within it: it cannot be judged without something that is missing."""
         self._removed.add(path)
+
+    def is_sound(self) -> bool:
+        """Whether no fault has been noted so far."""
+        return not self._faults
 
     def refuse_faults(self) -> None:
         """Raise every fault noted, in the order of the file.
@@ -272,28 +283,33 @@ class Document:
         where = f"{self.path}, line {line}" if line else str(self.path)
         self._faults.append((line, Fault(f"{where}: {dotted(keys)}" if keys else where, found, expected)))
 
-    def _take(self, error: Mapping[str, Any], sound: dict[str, Any]) -> None:
-        """Note one of pydantic's errors in our words and take the key it is about out of the content."""
-        location: KeyPath = tuple(step for step in error["loc"] if step != "[key]")
-        is_key = "[key]" in error["loc"]
+    def _tell(self, error: Mapping[str, Any]) -> None:
+        """Note one of pydantic's errors in our words."""
+        location, kind, context = _location(error), error["type"], error.get("ctx", {})
         raw = error["input"].raw if isinstance(error["input"], Given) else error["input"]
-        kind, context = error["type"], error.get("ctx", {})
         if kind == "extra_forbidden":
             self._note((*self._keys_at(location[:-1]), location[-1]), "an unknown key", self._nearest(location))
-            self._take_out(location, sound)
             return
+        header = dotted(self._keys_at(location), bare=True)
         if kind == "unfit":
-            self.fault(location, context["found"] or ("an unknown key" if is_key else shown(raw)), context["expected"])
+            found = context["found"] or ("an unknown key" if "[key]" in error["loc"] else shown(raw))
+            self.fault(location, found, context["expected"])
         elif kind == "list_type":
-            self.fault(location, shown(raw), f"one or more tables [[{dotted(self._keys_at(location), bare=True)}]]")
+            self.fault(
+                location, shown(raw), f"one or more tables [[{header}]]" if self._holds_tables(location) else "a list"
+            )
         elif kind in ("model_type", "model_attributes_type", "dict_type"):
-            header = dotted(self._keys_at(location), bare=True)
-            brackets = f"[[{header}]]" if location and isinstance(location[-1], int) else f"[{header}]"
-            self.fault(location, shown(raw), f"a table {brackets}")
+            in_list = location and isinstance(location[-1], int)
+            self.fault(location, shown(raw), f"a table [[{header}]]" if in_list else f"a table [{header}]")
         else:
             raise AssertionError(f"a schema type without words of its own: {kind}")
         self._removed.add(location)
-        self._take_out(location, sound)
+
+    def _holds_tables(self, location: KeyPath) -> bool:
+        """Whether the list (or the item of one) at a location is one of tables."""
+        names = [step for step in location if isinstance(step, str)]
+        above = self._kind_at(location[: location.index(names[-1])])
+        return above is not None and above.inner(names[-1]) is not None
 
     def _take_out(self, location: KeyPath, sound: dict[str, Any]) -> None:
         """Remove what is at fault; a quantity, or one whose key is misspelt, becomes `UNKNOWN`."""
@@ -307,7 +323,7 @@ class Document:
             table, kind = table[key], kind.inner(step) if kind else None
         last = location[-1]
         if isinstance(last, int):
-            table[last] = {}
+            table[last : last + 1] = [{}] if self._holds_tables(location) else []
             return
         for key in [key for key in table if _field_of(kind, key) == last]:
             del table[key]
