@@ -28,8 +28,9 @@ from logger.notify_settings import NotifySettings
 from logger.notify_tables import notify_settings
 from logger.oven_tables import ChannelTable, ControllerTable, OvenTable, PortTable, TextTable
 from logger.quantities import Written
-from logger.thermocouple import Correction, Thermocouple, ToleranceClass
+from logger.thermocouple import Thermocouple, ToleranceClass
 from logger.thermocouple import ThermocoupleType as ThermocoupleKind
+from logger.thermocouple_tables import correction_of
 from logger.toml_file import (
     Document,
     either,
@@ -339,32 +340,16 @@ class _OvenReader:
 
     def _know_thermocouple(self, where: KeyPath, table: ChannelTable) -> None:
         """Note what is known of the error of a temperature channel; nothing for types without a tolerance class."""
-        rows = [(each.at, each.add) for each in table.correction]
-        if table.offset is not None and rows:
-            self.document.fault((*where, "offset"), "an offset and a correction table", "one of them")
-        for number, (at, add) in enumerate(rows):
-            here: KeyPath = (*where, "correction", number)
-            if at is None:
-                self.document.fault((*here, "at"), "nothing", "the reading it was found at, such as at_C = 900.0")
-            if add is None:
-                self.document.fault((*here, "add"), "nothing", "what to add to the reading, such as add_C = -1.5")
-            before = rows[number - 1][0] if number else None
-            if at is not None and before is not None and at.value <= before.value:
-                self.document.fault((*here, "at"), "a reading not above the one before", "readings that increase")
+        correction = correction_of(self.document, where, table.offset, table.correction)
         if table.thermocouple not in {kind.value for kind in ThermocoupleKind}:
             if table.tolerance is not None:
                 expected = f"none: the classes of type {table.thermocouple} are not known here"
                 self.document.fault((*where, "tolerance"), shown(table.tolerance.value), expected)
             return
-        if table.name is None or not self.document.is_sound():
-            return
-        points = [(at.value, add.value) for at, add in rows if at and add]
-        if table.offset is not None:
-            points = [(0.0, table.offset.value)]
-        self.thermocouples[table.name] = Thermocouple(
+        self.thermocouples[table.name or ""] = Thermocouple(
             type=ThermocoupleKind(table.thermocouple),
             tolerance_class=table.tolerance or ToleranceClass.E230_STANDARD,
-            correction=Correction(tuple(at for at, _ in points), tuple(add for _, add in points)),
+            correction=correction,
             sheathed=table.sheathed,
         )
 

@@ -16,6 +16,7 @@ from logger.controllers.settings import (
 from logger.notify_tables import HeartbeatTable, NotifyTable, RetryTable
 from logger.quantities import DURATION, TEMPERATURE, TEMPERATURE_DIFFERENCE, TEMPERATURE_RATE, Written
 from logger.thermocouple import ToleranceClass
+from logger.thermocouple_tables import CorrectionTable
 from logger.toml_file import Measure, Name, Number, Stem, Switch, Table, Text, Whole, one_kind_of, one_of, unfit
 from logger.units import LengthUnit, TemperatureUnit
 
@@ -30,13 +31,6 @@ def _read_register(raw: object) -> str:
 
 
 Register = Annotated[str | None, BeforeValidator(_read_register)]
-
-
-class CorrectionTable(Table):
-    """One ``[[port.controller.channel.correction]]``: what a calibration found at one reading."""
-
-    at: Temperature = None
-    add: Annotated[Written | None, Measure(TEMPERATURE_DIFFERENCE)] = None
 
 
 class ChannelTable(Table):

@@ -15,6 +15,8 @@ from logger.units import (
     kelvin_from_fahrenheit,
 )
 
+KILOGRAMS_PER_POUND = 0.45359237
+
 Scale = Callable[[float], float]
 
 
@@ -197,6 +199,13 @@ TEMPERING_PARAMETER = Dimension(
     expected="a tempering parameter T (c + log10 t) in kelvin such as 14800",
     scales={"K": times(1.0), "parameter": times(1.0)},
     plain="K",
+)
+
+MASS = Dimension(
+    expected='a mass such as 1.2 or "2.5 lb"',
+    scales={"kg": times(1.0), "g": lambda number: number / 1000.0, "lb": times(KILOGRAMS_PER_POUND)},
+    spellings={"lbs": "lb", "pound": "lb", "pounds": "lb"},
+    lowest=0.0,
 )
 
 MASS_TRANSFER = Dimension(

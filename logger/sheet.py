@@ -9,6 +9,7 @@ from enum import StrEnum
 from math import inf, isfinite
 
 from logger.errors import Fault, InputFault
+from logger.thermocouple import Thermocouple
 from logger.units import SECONDS_PER_HOUR, DisplayUnits
 
 ALLOYING_ELEMENTS = ("Mn", "Si", "Cr", "Ni", "Mo", "Cu", "V", "W", "P", "S", "As", "Al")
@@ -202,6 +203,7 @@ class RunSheet:
     targets: tuple[Target, ...] = ()
     soak: SoakRule = field(default_factory=SoakRule)
     channel: str | None = None
+    thermocouple: Thermocouple | None = None  # of that channel; None: the oven file's, else a type K
     reference_temperature_K: float = 1223.15
     equivalent_energy_J_per_mol: float = 148000.0
     tempering_reference_K: float = 473.15
@@ -358,7 +360,7 @@ def _canister_faults(sheet: RunSheet) -> list[Fault]:
         faults.append(Fault("canister.pack_kind", f'"{canister.pack_kind}"', f'{known} or "{PACK_KINDS[-1]}"'))
     faults += _optional("canister.length", canister.length_m, 0.01, 5.0, display, "m")
     faults += _optional("canister.start_temperature", canister.start_temperature_K, 223.15, 1573.15, display, "K")
-    faults += _optional("canister.steel_kg", canister.steel_mass_kg, 1e-3, 1e3, display, "kg")
+    faults += _optional("canister.steel", canister.steel_mass_kg, 1e-3, 1e3, display, "kg")
     lag = canister.lag
     if lag is not None:
         factors = {"conductivity": lag.conductivity, "exchange": lag.exchange, "heat": lag.heat}

@@ -14,11 +14,13 @@ from typing import Annotated
 from pydantic import Field
 
 from logger.errors import InputFault
+from logger.estimate.soak import PUBLISHED_RULES
 from logger.quantities import (
     CARBON,
     DURATION,
     HARDNESS,
     LENGTH,
+    MASS,
     MASS_TRANSFER,
     MOLAR_ENERGY,
     TEMPERATURE,
@@ -46,6 +48,8 @@ from logger.sheet import (
     SurfaceKind,
     Target,
 )
+from logger.steel.pack_recipes import PACK_RECIPES
+from logger.thermocouple_tables import ThermocoupleTable, thermocouple_of
 from logger.toml_file import (
     Document,
     Measure,
@@ -123,9 +127,9 @@ class PieceTable(Table):
 
 
 class PackTable(Table):
-    """``[pack]`` or ``[stage.pack]``; with neither a recipe nor a carbon potential the activity is graphite's, 1."""
+    """``[pack]`` or ``[stage.pack]``."""
 
-    recipe: Name = ""
+    recipe: Annotated[str, one_of(PACK_RECIPES)] = ""
     carbon_activity: Number | None = None
     carbon_potential: Carbon = None
     mass_transfer: Annotated[Written | None, Measure(MASS_TRANSFER)] = None
@@ -154,7 +158,7 @@ class CanisterTable(Table):
     pack_kind: Annotated[str, one_of(PACK_KINDS)] = PACK_KINDS[0]
     fill: Number = 1.0
     length: Length = None
-    steel_kg: Number | None = None
+    steel: Annotated[Written | None, Measure(MASS)] = None
     start_temperature: Temperature = None
     lag: LagTable | None = None
 
@@ -182,6 +186,7 @@ class TargetTable(Table):
 class SoakTable(Table):
     """``[soak]``."""
 
+    rule: Annotated[str | None, one_of(PUBLISHED_RULES)] = None
     temperature: Temperature = None
     half_band: TemperatureDifference = None
     source: Text = ""
@@ -223,6 +228,7 @@ class SheetTable(Table):
     soak: SoakTable = SoakTable()
     reference: ReferenceTable = ReferenceTable()
     tempering: TemperingTable = TemperingTable()
+    thermocouple: ThermocoupleTable | None = None
     display: DisplayTable = DisplayTable()
 
 
@@ -252,7 +258,7 @@ def _checked(document: Document) -> RunSheet:
     assert isinstance(table, SheetTable)
     _ask_for_what_is_missing(document, table)
     try:
-        sheet = _sheet(table)
+        sheet = _sheet(document, table)
     except InputFault as refusal:
         for fault in refusal.faults:
             document.fault(_field_path(fault.where), fault.found, fault.expected)
@@ -294,6 +300,8 @@ def _ask_for_what_is_missing(document: Document, sheet: SheetTable) -> None:
     for number, layer in enumerate(piece.layer):
         need(("piece", "layer", number, "thickness"), layer.thickness, LENGTH.expected)
         need(("piece", "layer", number, "carbon"), layer.carbon, CARBON.expected)
+    if sheet.soak.rule is not None:
+        forbid(("soak", "half_band"), sheet.soak.half_band, "the band of the rule, or a band and no rule")
     for number, stage in enumerate(sheet.stage):
         need(("stage", number, "kind"), stage.kind, _either(StageKind))
     for number, target in enumerate(sheet.target):
@@ -320,8 +328,10 @@ def _optional(written: Written | None) -> float | None:
     return None if written is None else written.value
 
 
-def _sheet(table: SheetTable) -> RunSheet:
-    soak, reference, tempering = SoakRule(), table.reference, table.tempering
+def _sheet(document: Document, table: SheetTable) -> RunSheet:
+    reference, tempering = table.reference, table.tempering
+    known = table.thermocouple
+    thermocouple = None if known is None else thermocouple_of(document, ("thermocouple",), known)
     plain = RunSheet(Piece(Shape.PLATE, 0.006, 0.1))  # for the defaults of the core
     return RunSheet(
         piece=_piece(table.piece),
@@ -329,12 +339,9 @@ def _sheet(table: SheetTable) -> RunSheet:
         canister=_canister(table.canister),
         stages=tuple(_stage(stage) for stage in table.stage),
         targets=tuple(_target(target) for target in table.target),
-        soak=SoakRule(
-            temperature_K=_optional(table.soak.temperature),
-            half_band_K=_value(table.soak.half_band, soak.half_band_K),
-            source=table.soak.source or (soak.source if table.soak.half_band is None else "run sheet"),
-        ),
+        soak=_soak(table.soak),
         channel=table.channel,
+        thermocouple=thermocouple,
         reference_temperature_K=_value(reference.temperature, plain.reference_temperature_K),
         equivalent_energy_J_per_mol=_value(reference.energy, plain.equivalent_energy_J_per_mol),
         tempering_reference_K=_value(tempering.reference_temperature, plain.tempering_reference_K),
@@ -368,10 +375,9 @@ def _piece(table: PieceTable) -> Piece:
 
 def _pack(table: PackTable) -> Pack:
     plain = Pack()
-    unsaid = not table.recipe and table.carbon_potential is None
     return Pack(
         recipe=table.recipe,
-        carbon_activity=1.0 if table.carbon_activity is None and unsaid else table.carbon_activity,
+        carbon_activity=table.carbon_activity,
         carbon_potential_wt_pct=_optional(table.carbon_potential),
         mass_transfer_m_per_s=_optional(table.mass_transfer),
         mass_transfer_energy_J_per_mol=_value(table.mass_transfer_energy, plain.mass_transfer_energy_J_per_mol),
@@ -389,9 +395,20 @@ def _canister(table: CanisterTable) -> Canister:
         pack_kind=table.pack_kind,
         fill=table.fill,
         length_m=_optional(table.length),
-        steel_mass_kg=table.steel_kg,
+        steel_mass_kg=_optional(table.steel),
         start_temperature_K=_optional(table.start_temperature),
         lag=None if table.lag is None else CanisterLag(**table.lag.model_dump()),
+    )
+
+
+def _soak(table: SoakTable) -> SoakRule:
+    """The named rule, or the usual one, with the band and the temperature the sheet gives instead."""
+    rule = PUBLISHED_RULES[table.rule] if table.rule else SoakRule()
+    own = "run sheet" if table.half_band else rule.source
+    return SoakRule(
+        temperature_K=_optional(table.temperature),
+        half_band_K=_value(table.half_band, rule.half_band_K),
+        source=table.source or own,
     )
 
 

@@ -31,7 +31,7 @@ from logger.notify_settings import (
 )
 from logger.oven_file import OvenSettings, read_oven
 from logger.thermocouple import Correction, Thermocouple, ThermocoupleType, ToleranceClass
-from logger.units import DisplayUnits
+from logger.units import DisplayUnits, kelvin_from_fahrenheit
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 OVEN = '[oven]\nname = "left oven"\n'
@@ -160,7 +160,7 @@ def test_everything_about_a_port_is_read(folder: Path) -> None:
         "left air": Thermocouple(
             ThermocoupleType.N,
             ToleranceClass.IEC_CLASS_1,
-            Correction(pytest.approx((810.927778, 1255.372222)), pytest.approx((-2.0, -4.0))),
+            Correction((kelvin_from_fahrenheit(1000.0), kelvin_from_fahrenheit(1800.0)), (-2.0, -4.0)),
             sheathed=False,
         )
     }

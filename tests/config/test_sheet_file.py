@@ -1,5 +1,6 @@
 """A run sheet becomes values in SI, and every mistake on it is told at once, by line and key."""
 
+from math import inf
 from pathlib import Path
 
 import pytest
@@ -7,6 +8,7 @@ import pytest
 from logger.errors import InputFault
 from logger.sheet import (
     Canister,
+    CanisterLag,
     CanisterShape,
     Layer,
     Pack,
@@ -21,6 +23,7 @@ from logger.sheet import (
     Target,
 )
 from logger.sheet_file import read_sheet
+from logger.thermocouple import Correction, Thermocouple, ThermocoupleType, ToleranceClass
 from logger.units import DisplayUnits
 
 PLATE = '[piece]\nshape = "plate"\nthickness_mm = 6.0\ncarbon_wt_pct = 0.10\n'
@@ -141,7 +144,10 @@ def test_everything_a_sheet_can_say_is_read(folder: Path) -> None:
         Shape.ROUND, pytest.approx(0.009525), 0.20, iron_lot="barn hinge", front=SurfaceKind.OPEN_AIR
     )
     assert sheet.pack == Pack(
-        carbon_activity=0.9, mass_transfer_energy_J_per_mol=120e3, mass_transfer_reference_K=pytest.approx(1223.15)
+        carbon_activity=0.9,
+        mass_transfer_m_per_s=inf,
+        mass_transfer_energy_J_per_mol=120e3,
+        mass_transfer_reference_K=pytest.approx(1223.15),
     )
     assert sheet.canister == Canister(
         "oven", CanisterShape.BOX, pytest.approx(0.1016), pytest.approx(0.003175), "graphite", 0.8
@@ -219,9 +225,56 @@ def test_views_answer_in_the_units_the_sheet_is_written_in_or_asks_for(
     assert sheet_of(text).display == display
 
 
-def test_a_pack_that_names_no_carbon_has_that_of_graphite(folder: Path) -> None:
-    assert sheet_of(PLATE + "[pack]\nmass_transfer_m_per_s = 2e-7\n").pack == Pack(
-        carbon_activity=1.0, mass_transfer_m_per_s=2e-7
+def test_a_pack_may_name_a_recipe_and_leave_the_rest_to_it(folder: Path) -> None:
+    assert sheet_of(PLATE + '[pack]\nrecipe = "plain charcoal"\n').pack == Pack(recipe="plain charcoal")
+
+
+def test_a_soak_rule_may_be_named(folder: Path) -> None:
+    soak = sheet_of(PLATE + '[soak]\nrule = "class 3"\ntemperature_C = 930\n').soak
+    assert soak == SoakRule(pytest.approx(1203.15), 8.0, "AMS 2750 uniformity class 3, from memory")
+
+
+def test_a_canister_may_bring_what_an_earlier_run_taught(folder: Path) -> None:
+    text = (
+        PLATE
+        + """
+        [canister]
+        sensor = "oven"
+        outer_mm = 60
+        length_in = 8
+        steel_lb = 2
+        start_temperature_F = 68
+        [canister.lag]
+        conductivity = 1.2
+        heat_spread = 0.05
+    """
+    )
+    canister = sheet_of(text).canister
+    assert canister.length_m == pytest.approx(0.2032)
+    assert canister.steel_mass_kg == pytest.approx(0.90718474)
+    assert canister.start_temperature_K == pytest.approx(293.15)
+    assert canister.lag == CanisterLag(conductivity=1.2, heat_spread=0.05)
+
+
+def test_the_thermocouple_may_be_named_with_what_its_calibration_found(folder: Path) -> None:
+    text = (
+        PLATE
+        + """
+        [thermocouple]
+        type = "N"
+        tolerance = "special"
+        sheathed = false
+        [[thermocouple.correction]]
+        at_C = 20
+        add_C = 0.5
+        [[thermocouple.correction]]
+        at_C = 920
+        add_C = -2
+    """
+    )
+    correction = Correction((293.15, 1193.15), (0.5, -2.0))
+    assert sheet_of(text).thermocouple == Thermocouple(
+        ThermocoupleType.N, ToleranceClass.E230_SPECIAL, correction, sheathed=False
     )
 
 
@@ -263,7 +316,7 @@ def test_a_pack_that_names_no_carbon_has_that_of_graphite(folder: Path) -> None:
         ('channel = ""\n' + PLATE, 'line 1: channel: found "", expected a name in quotation marks'),
         ("Name = 3\n" + PLATE, "line 1: Name: found an unknown key, expected name"),
         ("colour = 3\n" + PLATE, "line 1: colour: found an unknown key, expected one of name, notes, channel, piece, "
-         "pack, canister, stage, target, soak, reference, tempering, display"),
+         "pack, canister, stage, target, soak, reference, tempering, thermocouple, display"),
         ("pack = 3\n" + PLATE, "line 1: pack: found 3, expected a table [pack]"),
         ("stage = 3\n" + PLATE, "line 1: stage: found 3, expected one or more tables [[stage]]"),
         ("stage = [3]\n" + PLATE, "line 1: stage[0]: found 3, expected a table [[stage]]"),
@@ -277,6 +330,13 @@ def test_a_pack_that_names_no_carbon_has_that_of_graphite(folder: Path) -> None:
          'expected more than 0, or "inf" for a pinned surface'),
         (PLATE + '[pack]\nmass_transfer_m_per_s = "fast"\n', 'line 6: pack.mass_transfer_m_per_s: found "fast", '
          'expected a mass transfer coefficient such as 1.0e-7, or "inf" for a pinned surface'),
+        (PLATE + '[pack]\nrecipe = "magic"\n', 'line 6: pack.recipe: found "magic", expected "energised charcoal", '
+         '"charcoal with shell or chalk", "plain charcoal", "graphite with bicarbonate" or "worn pack"'),
+        (PLATE + '[canister]\npack_kind = "sand"\n', 'line 6: canister.pack_kind: found "sand", expected "charcoal", '
+         '"charcoal and carbonate", "bone charcoal", "activated carbon", "coke" or "graphite"'),
+        (PLATE + "[canister]\nsteel_kg = 0\n", "line 6: canister.steel_kg: found 0 kg, expected 0.001 to 1000 kg"),
+        (PLATE + '[soak]\nrule = "class 3"\nhalf_band_C = 3\n', "line 7: soak.half_band_C: "
+         "found a key that does not go with the others, expected the band of the rule, or a band and no rule"),
         (PLATE + '[canister]\nsensor = "lid"\n', 'line 6: canister.sensor: found "lid", expected "inside" or "oven"'),
         (PLATE + '[canister]\nsensor = "oven"\n', "line 5: canister.outer_mm: found nothing, expected the canister's "
          "outer size: the sensor is in the oven, so the heat's way in must be worked out"),
