@@ -13,13 +13,14 @@ from typing import Any, get_args
 
 import numpy as np
 
-from sim.bus import Bus, Link, Station
+from sim.bus import Bus, Link
 from sim.canister import Canister, random_canister
 from sim.controller import Tuning
 from sim.errors import BadInput, SimError
 from sim.faults import AMOUNTS, KINDS, FaultPlan, plan_from_tables, plan_from_text, random_plan
 from sim.heat import Heat
 from sim.line_device import LineStyle
+from sim.modbus_server import Station
 from sim.program import Program, program_from_table
 from sim.registers import built_in_table, random_map
 from sim.scenario import SCENARIOS, scenario

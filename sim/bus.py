@@ -10,49 +10,32 @@ import asyncio
 import os
 import threading
 import time
-from collections import deque
 from collections.abc import Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Literal, cast
+from typing import Any, Literal
 
 import numpy as np
-from pymodbus import FramerType
-from pymodbus.constants import ExcCodes
 from pymodbus.server import ModbusTcpServer
-from pymodbus.simulator import DataType, SimData, SimDevice
 
+from sim.connection import Connection, Pace, TcpClient
 from sim.errors import BadInput, NoPort
-from sim.faults import WIRE_KINDS, Fault, FaultPlan
+from sim.faults import BUS_KINDS, Fault, FaultPlan
 from sim.heat import Heat
 from sim.line_device import LineStyle, line
+from sim.modbus_server import Station, modbus_server
 from sim.port import PseudoTerminal
-from sim.registers import STATUS_BITS, RegisterTable, built_in_table
 from sim.tap import Passed, Tap
-from sim.wire import FRAMINGS, Request, Sending, WireFormat, WireMemory, on_the_wire
+from sim.wire import FRAMINGS, Request, Sending, WireFormat
+
+__all__ = ["Bus", "Link", "Station"]
 
 Link = Literal["pty", "tcp"]
 
 TICK_S = 0.02
-SILENCE_S = 0.05  # unfinished bytes older than this are no request any more
 SCANS_PER_SLICE = 100  # how long the oven may keep the wire waiting
 FOREIGN_EVERY_S = 0.25
-_FRAMERS = {"rtu": FramerType.RTU, "ascii": FramerType.ASCII, "tcp": FramerType.SOCKET}
-
-
-@dataclass
-class Station:
-    """One controller on the bus: its unit address, the heat behind it and its registers."""
-
-    unit: int
-    heat: Heat
-    table: RegisterTable = field(default_factory=built_in_table)
-
-    def __post_init__(self) -> None:
-        if not 1 <= self.unit <= 247:
-            raise BadInput("station: unit address", self.unit, "1 to 247")
 
 
 class Bus:
@@ -64,9 +47,9 @@ class Bus:
     link              "pty" (a serial port) or "tcp" (loopback)
     wire              "rtu", "ascii", "tcp" or "text"; by default "rtu" on a pty and "tcp" on tcp
     speed             oven seconds per second; 0 lets time stand still but for `advance_to`
-    faults            wire kinds are applied here; the other kinds belong into the heats
+    faults            wire kinds (and power cuts) act here, the other kinds in the heats; one plan may go to both
     baud              the line's speed [bit/s]; on a pty a program that opens it at another speed is not understood
-    paced             take as long for each byte as a line of that speed does
+    paced             take as long for each byte as a line of that speed does (11 bits a byte, 10 for text and ASCII)
     reply_delay_s     time a controller takes to answer [s of wall time]
     stable_name       a link that always points to the present port, like the by-id names of a serial adapter
     renames           whether an unplugged port returns under another name
@@ -110,8 +93,9 @@ class Bus:
         self.wire: WireFormat = wire if wire is not None else ("rtu" if link == "pty" else "tcp")
         if self.wire == "tcp" and link == "pty":
             raise BadInput("bus: wire", "tcp on a pty", "rtu, ascii or text")
-        self.speed, self.baud, self.paced, self.reply_delay_s = speed, baud, paced, reply_delay_s
-        self.faults = (faults if faults is not None else FaultPlan()).of_kinds(WIRE_KINDS)
+        self.speed, self.baud = speed, baud
+        self.pace = Pace(baud if paced else None, 11 if self.wire in ("rtu", "tcp") else 10, reply_delay_s)
+        self.faults = (faults if faults is not None else FaultPlan()).of_kinds(BUS_KINDS)
         self.host, self.tcp_port = host, tcp_port
         self.stable_name, self.renames = stable_name, renames
         self.style = style if style is not None else LineStyle()
@@ -131,7 +115,9 @@ class Bus:
         self._spare: PseudoTerminal | None = None
         self._server: asyncio.Server | None = None
         self._modbus: ModbusTcpServer | None = None
-        self._lines: list[_Line] = []
+        self._lines: list[Connection] = []
+        self._clients: list[TcpClient] = []
+        self._plugging: asyncio.Lock | None = None
 
     # -- what tests and the command use --
 
@@ -231,7 +217,7 @@ class Bus:
 
     def set_faults(self, faults: FaultPlan) -> None:
         """Change the wire faults of a running bus."""
-        self.faults = faults.of_kinds(WIRE_KINDS)
+        self.faults = faults.of_kinds(BUS_KINDS)
 
     # -- the thread --
 
@@ -246,10 +232,10 @@ class Bus:
     async def _serve(self) -> None:
         self._loop = asyncio.get_running_loop()
         self._stop = asyncio.Event()
+        self._plugging = asyncio.Lock()
         try:
             if self.wire != "text":
-                devices = [self._device(station) for station in self.stations]
-                self._modbus = ModbusTcpServer(devices, framer=_FRAMERS[self.wire])
+                self._modbus = modbus_server(self.stations, self.wire, self.heat_lock)
             await self._plug()
             self._started_s = time.monotonic()
             ticking = asyncio.create_task(self._tick())
@@ -273,8 +259,6 @@ class Bus:
 
     async def _tick(self) -> None:
         next_line_s = next_foreign_s = 0.0
-        if self.wire == "text" and self.style.banner:
-            self._say((self.style.banner + self.style.line_end).encode("ascii", "replace"), "banner")
         while True:
             wall_s = time.monotonic() - self._started_s
             if self.speed > 0:
@@ -283,12 +267,14 @@ class Bus:
             if self.wire == "text" and self.style.chatters and wall_s >= next_line_s:
                 next_line_s = max(next_line_s + self.style.every_s, wall_s)
                 for connection in list(self._lines):
-                    connection.answer(Request(b"", True), self._text())
+                    connection.answer(Request(b"", True), self.text_answer())
             if wall_s >= next_foreign_s:
                 next_foreign_s = wall_s + FOREIGN_EVERY_S
                 for fault in self.faults.active(self.oven_s, ("second-master",)):
                     if self.rng.random() < fault.probability:
-                        self._say(self.framing.foreign(int(fault.amount), self.rng), "second master")
+                        foreign = Sending(0.0, self.framing.foreign(int(fault.amount), self.rng), "second master")
+                        for connection in list(self._lines):
+                            connection.put(foreign)
             await asyncio.sleep(TICK_S)
 
     async def _advance(self, time_s: float) -> None:
@@ -302,24 +288,26 @@ class Bus:
     # -- plugging in and out --
 
     async def _follow_plug(self) -> None:
-        unplugged = bool(self.faults.active(self.oven_s, ("unplug",)))
-        if unplugged and self.is_plugged:
-            await self._unplug()
-        elif not unplugged and not self.is_plugged:
-            await self._plug()
+        assert self._plugging is not None
+        async with self._plugging:
+            unplugged = bool(self.faults.active(self.oven_s, ("unplug",)))
+            if unplugged and self.is_plugged:
+                await self._unplug()
+            elif not unplugged and not self.is_plugged:
+                await self._plug()
 
     async def _plug(self) -> None:
         assert self._loop is not None
         if self.link == "pty":
             self._present, self._spare = self._spare or PseudoTerminal(), None
             self._port = self._present.name
-            connection = _Line(self, self._present.write)
-            self._lines = [connection]
+            connection = Connection(self, self._present.write)
+            self._opened(connection)
             self._loop.add_reader(self._present.fileno(), self._read, self._present, connection)
         else:
             number = self.tcp_port if self._port is None else self.address[1]
             try:
-                self._server = await self._loop.create_server(lambda: _Client(self), self.host, number)
+                self._server = await self._loop.create_server(self._client, self.host, number)
             except OSError as error:
                 raise NoPort(f"{self.host}:{number}: {error.strerror or error}; choose another tcp port") from error
             self._port = f"{self.host}:{self._server.sockets[0].getsockname()[1]}"
@@ -341,7 +329,9 @@ class Bus:
             self._spare = None
         for connection in self._lines:
             connection.close()
-        self._lines = []
+        for client in self._clients:
+            client.cut()
+        self._lines, self._clients = [], []
         if self._server is not None:
             self._server.close()
             await self._server.wait_closed()
@@ -356,7 +346,7 @@ class Bus:
             self.stable_name.unlink(missing_ok=True)
             os.symlink(self.port, self.stable_name)
 
-    def _read(self, terminal: PseudoTerminal, connection: "_Line") -> None:
+    def _read(self, terminal: PseudoTerminal, connection: Connection) -> None:
         data = terminal.read()
         if data:
             heard = terminal.speed_bit_per_s() if self.baud else None
@@ -364,13 +354,24 @@ class Bus:
 
     # -- what is answered --
 
-    def _text(self) -> bytes:
-        with self.heat_lock:
-            return line(self.style, self.heat.display(), self.heat.time_s)
+    def _client(self) -> TcpClient:
+        return TcpClient(self, self._client_came, self._client_left)
 
-    def _say(self, data: bytes, why: str) -> None:
-        for connection in self._lines:
-            connection.put(Sending(0.0, data, why))
+    def _client_came(self, client: TcpClient) -> None:
+        assert client.connection is not None
+        self._clients.append(client)
+        self._opened(client.connection)
+
+    def _client_left(self, client: TcpClient) -> None:
+        if client in self._clients:
+            self._clients.remove(client)
+        if client.connection in self._lines:
+            self._lines.remove(client.connection)
+
+    def _opened(self, connection: Connection) -> None:
+        self._lines.append(connection)
+        if self.wire == "text" and self.style.banner:
+            connection.put(Sending(0.0, (self.style.banner + self.style.line_end).encode("ascii", "replace"), "banner"))
 
     def note(self, direction: Literal["request", "reply"], data: bytes, request: Request, why: str) -> None:
         """Show something that passed to the tap."""
@@ -379,220 +380,23 @@ class Bus:
 
     def wire_faults(self, request: Request) -> list[Fault]:
         """The wire faults that may hit the reply to this request now."""
-        return self.faults.active(self.oven_s, WIRE_KINDS, request.unit or None)
+        return self.faults.active(self.oven_s, BUS_KINDS, request.unit or None)
 
-    def _device(self, station: Station) -> SimDevice:
-        """The station as pymodbus's simulator wants it described: four blocks that are filled when asked."""
-        everywhere = [SimData(0, count=65536, values=0, datatype=DataType.REGISTERS)]
-        blocks: dict[int, list[SimData]] = {}
-        for function, by_address in station.table.by_function.items():
-            registers = {register.address: register.words for register in by_address.values()}
-            blocks[function] = [
-                SimData(address, values=[0] * words, datatype=DataType.REGISTERS)
-                for address, words in sorted(registers.items())
-            ] or everywhere
-        bits = [SimData(0, values=[False] * (16 if station.table.bits else 65536), datatype=DataType.BITS)]
+    def refusal(self, request: Request) -> str:
+        """Why a readable request gets no reply at all; empty when it gets one."""
+        if self.wire == "text":
+            asked = request.data.decode("ascii", "replace").strip()
+            return "" if self.style.query and asked == self.style.query else "unknown question"
+        known = any(station.unit == request.unit for station in self.stations)
+        return "" if known else "no such unit"
 
-        async def fill(
-            function: int, start: int, address: int, count: int, present: list[int], to_write: Any
-        ) -> ExcCodes | None:
-            if to_write is not None or function not in (1, 2, 3, 4):
-                return ExcCodes.ILLEGAL_FUNCTION
-            if function in (1, 2):
-                if not station.table.bits:
-                    return ExcCodes.ILLEGAL_FUNCTION
-                with self.heat_lock:
-                    present[0] = station.heat.display().status & ((1 << STATUS_BITS) - 1)
-                return None
-            if not station.table.by_function[function]:
-                return ExcCodes.ILLEGAL_FUNCTION
-            with self.heat_lock:
-                words = station.table.words(function, station.heat.display())
-            for at in range(address, address + count):
-                present[at - start] = words[at]
-            return None
-
-        return SimDevice(station.unit, (list(bits), list(bits), blocks[3], blocks[4]), action=fill)
-
-    def units(self) -> set[int]:
-        """The unit addresses that answer."""
-        return {station.unit for station in self.stations}
+    def text_answer(self) -> bytes:
+        """The line of a text device at this moment."""
+        with self.heat_lock:
+            return line(self.style, self.heat.display(), self.heat.time_s)
 
     def modbus_connection(self) -> Any:
-        """A fresh connection object of pymodbus's server, to be given whole frames."""
-        assert self._modbus is not None
+        """A fresh connection object of pymodbus's server, to be given whole frames; None on a text device."""
+        if self._modbus is None:
+            return None
         return self._modbus.callback_new_connection()  # type: ignore[no-untyped-call]
-
-    def lines(self) -> "list[_Line]":
-        """The connections that are open."""
-        return self._lines
-
-    def text_answer(self, request: Request) -> bytes | None:
-        """The answer of a text device; None when it does not know the question."""
-        asked = request.data.decode("ascii", "replace").strip()
-        return self._text() if self.style.query and asked == self.style.query else None
-
-
-class _Line:
-    """One connection: cuts requests out, has them answered one by one, and puts the replies on the wire."""
-
-    def __init__(self, bus: Bus, write: Any) -> None:
-        self._bus, self._write = bus, write
-        self._loop = asyncio.get_running_loop()
-        self._buffer = b""
-        self._waiting: deque[Request] = deque()
-        self._asked: Request | None = None
-        self._silence: asyncio.TimerHandle | None = None
-        self._timers: set[asyncio.TimerHandle] = set()
-        self._free_s = 0.0
-        self._memory = WireMemory()
-        self._closed = False
-        self._modbus: Any = None
-        if bus.wire != "text":
-            self._modbus = bus.modbus_connection()
-            self._modbus.connection_made(_Answers(self))
-
-    def receive(self, data: bytes, *, understood: bool = True) -> None:
-        """Bytes from the computer."""
-        if not understood:
-            self._bus.note("request", data, Request(data, False), "sent at another speed")
-            return
-        if self._silence is not None:
-            self._silence.cancel()
-            self._silence = None
-        requests, self._buffer = self._bus.framing.cut(self._buffer + data)
-        self._waiting.extend(requests)
-        if self._buffer:
-            self._silence = self._loop.call_later(SILENCE_S, self._drop)
-        self._next()
-
-    def _drop(self) -> None:
-        self._bus.note("request", self._buffer, Request(self._buffer, False), "no request")
-        self._buffer = b""
-
-    def _next(self) -> None:
-        while self._waiting and self._asked is None and not self._closed:
-            request = self._waiting.popleft()
-            if not request.whole:
-                self._bus.note("request", request.data, request, "no request")
-            elif self._modbus is None:
-                answer = self._bus.text_answer(request)
-                self._bus.note("request", request.data, request, "" if answer else "unknown question")
-                if answer is not None:
-                    self.answer(request, answer)
-            elif request.unit not in self._bus.units():
-                self._bus.note("request", request.data, request, "no such unit")
-            else:
-                self._bus.note("request", request.data, request, "")
-                self._asked = request
-                self._modbus.data_received(request.data)
-
-    def answered(self, reply: bytes) -> None:
-        """The reply that pymodbus built to the request under way."""
-        request, self._asked = self._asked, None
-        if request is not None:
-            self.answer(request, reply)
-        self._next()
-
-    def answer(self, request: Request, reply: bytes) -> None:
-        """Put a reply on the wire, as far as the faults of the moment let it through."""
-        bus = self._bus
-        for sending in on_the_wire(bus.wire_faults(request), bus.framing, request, reply, self._memory, bus.rng):
-            self.put(sending, request)
-
-    def put(self, sending: Sending, request: Request | None = None) -> None:
-        """Send after what is still to go out."""
-        bus, now = self._bus, self._loop.time()
-        about = request if request is not None else Request(b"", True)
-        line_s = 0.0
-        if bus.paced and bus.baud:
-            bits = 11 if bus.wire == "rtu" else 10
-            line_s = (len(about.data) + len(sending.data)) * bits / bus.baud
-        delay = sending.delay_s + line_s + (bus.reply_delay_s if request is not None else 0.0)
-        self._free_s = max(self._free_s, now) + delay
-        if delay <= 0 and self._free_s <= now:
-            self._send(sending, about)
-            return
-        timer: asyncio.TimerHandle | None = None
-
-        def send() -> None:
-            if timer is not None:
-                self._timers.discard(timer)
-            self._send(sending, about)
-
-        timer = self._loop.call_at(self._free_s, send)
-        self._timers.add(timer)
-
-    def _send(self, sending: Sending, request: Request) -> None:
-        if not self._closed:
-            self._bus.note("reply", sending.data, request, sending.why)
-            self._write(sending.data)
-
-    def close(self) -> None:
-        """Forget everything that was still to be sent."""
-        self._closed = True
-        for timer in [*self._timers, *([self._silence] if self._silence is not None else [])]:
-            timer.cancel()
-        self._timers.clear()
-        if self._modbus is not None:
-            self._modbus.connection_lost(None)
-
-
-class _Answers(asyncio.Transport):
-    """The far end of a pymodbus connection: what it writes is the reply."""
-
-    def __init__(self, connection: _Line) -> None:
-        super().__init__()
-        self._connection = connection
-
-    def write(self, data: Any) -> None:
-        """A whole reply."""
-        self._connection.answered(bytes(data))
-
-    def close(self) -> None:
-        """Nothing to close: the wire is not pymodbus's."""
-
-    def is_closing(self) -> bool:
-        """Never by itself."""
-        return False
-
-
-class _Client(asyncio.Protocol):
-    """One program connected to the tcp link."""
-
-    def __init__(self, bus: Bus) -> None:
-        self._bus = bus
-        self._transport: asyncio.Transport | None = None
-        self._connection: _Line | None = None
-
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        """See `asyncio.Protocol`."""
-        self._transport = cast(asyncio.Transport, transport)
-        self._connection = _ClosingLine(self._bus, self._transport)
-        self._bus.lines().append(self._connection)
-
-    def data_received(self, data: bytes) -> None:
-        """See `asyncio.Protocol`."""
-        if self._connection is not None:
-            self._connection.receive(data)
-
-    def connection_lost(self, exc: Exception | None) -> None:
-        """See `asyncio.Protocol`."""
-        if self._connection is not None:
-            connection, self._connection = self._connection, None
-            with suppress(ValueError):
-                self._bus.lines().remove(connection)
-            connection.close()
-
-
-class _ClosingLine(_Line):
-    """A tcp connection, which is cut when the bus is unplugged."""
-
-    def __init__(self, bus: Bus, transport: asyncio.Transport) -> None:
-        super().__init__(bus, transport.write)
-        self._transport = transport
-
-    def close(self) -> None:
-        """Close the socket as well."""
-        super().close()
-        self._transport.abort()

@@ -114,7 +114,9 @@ class Canister:
             fraction = self.steel_volume_m3 / self.inside_volume_m3
             steel_edge = wall_inside * (math.sqrt(fraction) if self.is_round else fraction)
         faces = np.linspace(wall_inside, steel_edge, PACK_CELLS + 1)
-        centres = 0.5 * (faces[:-1] + faces[1:])
+        # The mean temperature of a ring is found at the radius that halves it.
+        outside, inside = faces[:-1], faces[1:]
+        centres = np.sqrt(0.5 * (outside**2 + inside**2)) if self.is_round else 0.5 * (outside + inside)
         points = np.concatenate(([wall_inside], centres, [steel_edge]))
         if self.is_round:
             geometry = 2 * math.pi * self.length_m / np.log(points[:-1] / points[1:])

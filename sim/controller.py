@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from sim.oven import ZERO_CELSIUS_K
+from sim.thermocouple import ZERO_CELSIUS_K
 
 Unit = Literal["C", "F"]
 

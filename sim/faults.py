@@ -2,11 +2,16 @@
 
 A fault has a kind, a span of oven time, and where it fits a probability and an amount. Three families:
 
-Power      what the heater does      stuck-relay, dead-element
-Sensor     what the input gets       noise, sensor-break, break-code, reversed-pair, double-reversed, drift, spikes,
-                                     frozen, shorted-lead, withdrawn-tip, exact-zero, decimal-point, unit-change
-Wire       what reaches the computer dropout, lost-link, bad-checksum, truncated, late, split, echo, stray-before,
-                                     stray-after, exception, wrong-slave, stale, repeated, second-master, unplug
+Oven       what the heat does         stuck-relay, dead-element, door-open, power-cut (also silences the wire)
+Sensor     what the input gets        noise, sensor-break, break-code, reversed-pair, double-reversed, wrong-couple,
+                                      drift, spikes, shorted-lead, withdrawn-tip
+Display    what is shown and sent on  frozen, exact-zero, decimal-point, unit-change
+Wire       what reaches the computer  dropout, lost-link, needs-gap, bad-checksum, truncated, late, split, echo,
+                                      stray-before, stray-after, exception, wrong-slave, stale, repeated,
+                                      second-master, unplug
+
+A sensor fault deceives the controller too, so a reversed pair or a withdrawn tip overfires the oven as it would in
+the shop; a display fault deceives only the reader.
 """
 
 import math
@@ -18,26 +23,26 @@ from typing import Any, Literal, get_args
 import numpy as np
 
 from sim.errors import BadInput
+from sim.thermocouple import ZERO_CELSIUS_K, type_j_mV, type_k_C, type_k_mV
 
-PowerKind = Literal["stuck-relay", "dead-element"]
+OvenKind = Literal["stuck-relay", "dead-element", "door-open", "power-cut"]
 SensorKind = Literal[
     "noise",
     "sensor-break",
     "break-code",
     "reversed-pair",
     "double-reversed",
+    "wrong-couple",
     "drift",
     "spikes",
-    "frozen",
     "shorted-lead",
     "withdrawn-tip",
-    "exact-zero",
-    "decimal-point",
-    "unit-change",
 ]
+DisplayKind = Literal["frozen", "exact-zero", "decimal-point", "unit-change"]
 WireKind = Literal[
     "dropout",
     "lost-link",
+    "needs-gap",
     "bad-checksum",
     "truncated",
     "late",
@@ -52,15 +57,19 @@ WireKind = Literal[
     "second-master",
     "unplug",
 ]
-Kind = PowerKind | SensorKind | WireKind
-POWER_KINDS: tuple[PowerKind, ...] = get_args(PowerKind)
+Kind = OvenKind | SensorKind | DisplayKind | WireKind
+OVEN_KINDS: tuple[OvenKind, ...] = get_args(OvenKind)
 SENSOR_KINDS: tuple[SensorKind, ...] = get_args(SensorKind)
+DISPLAY_KINDS: tuple[DisplayKind, ...] = get_args(DisplayKind)
 WIRE_KINDS: tuple[WireKind, ...] = get_args(WireKind)
-KINDS: tuple[Kind, ...] = (*POWER_KINDS, *SENSOR_KINDS, *WIRE_KINDS)
+KINDS: tuple[Kind, ...] = (*OVEN_KINDS, *SENSOR_KINDS, *DISPLAY_KINDS, *WIRE_KINDS)
+# What the bus must know of.
+BUS_KINDS: tuple[Kind, ...] = (*WIRE_KINDS, "power-cut")
 
 # What `amount` means for a kind, and what it is when none is given.
 AMOUNTS: Mapping[Kind, tuple[str, float]] = {
     "dead-element": ("fraction of the heater that is dead, 0 to 1", 1.0),
+    "door-open": ("heat that the open door lets out [W/K]", 6.0),
     "noise": ("added standard deviation [K]", 3.0),
     "break-code": ("raw number shown in 16-bit registers", 32767.0),
     "double-reversed": ("terminals warmer than the controller by [K]", 40.0),
@@ -68,6 +77,7 @@ AMOUNTS: Mapping[Kind, tuple[str, float]] = {
     "spikes": ("height of a spike [K]", 60.0),
     "withdrawn-tip": ("how much of the brick's outside the tip feels, 0 to 1", 0.4),
     "decimal-point": ("decimal places shown", 0.0),
+    "needs-gap": ("silence after a reply before it hears the next request [s of wall time]", 0.05),
     "late": ("delay of the reply [s of wall time]", 0.7),
     "split": ("pause in the middle of the reply [s of wall time]", 0.05),
     "truncated": ("bytes cut off the end", 2.0),
@@ -91,7 +101,7 @@ class Fault:
     probability    that a scan (spikes) or a reply (wire kinds) inside the span is hit, 0 to 1
     amount         see `AMOUNTS`; nan takes the default of the kind
     unit           only the controller with this unit address; None is all
-    channel        sensor kinds: "oven" or "inside"
+    channel        sensor and display kinds: "oven" or "inside"
     """
 
     kind: Kind
@@ -226,17 +236,19 @@ def random_plan(
 def heater_W(plan: FaultPlan, time_s: float, wanted_fraction: float, full_power_W: float) -> float:
     """What the heater really gets [W] when the controller wants this fraction of full power [W]."""
     fraction, alive = wanted_fraction, 1.0
-    for fault in plan.active(time_s, POWER_KINDS):
+    for fault in plan.active(time_s, OVEN_KINDS):
         if fault.kind == "stuck-relay":
             fraction = 1.0
-        else:
+        elif fault.kind == "dead-element":
             alive *= 1.0 - fault.amount
+        elif fault.kind == "power-cut":
+            alive = 0.0
     return full_power_W * fraction * alive
 
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:
-    """What a faulty thermocouple feels instead of the place it should be in [K]."""
+    """What a faulty thermocouple feels instead of the place it should be in [K], and whether the relay just moved."""
 
     room_K: float
     shell_K: float
@@ -251,22 +263,28 @@ def sensed_K(
     around: Surroundings,
     rng: np.random.Generator,
 ) -> float:
-    """What reaches the input [K] when the thermocouple's place is at `true_K` [K]; nan for an open sensor.
+    """What the controller makes of its input [K] when the couple's place is at `true_K` [K]; nan for an open sensor.
 
-    The couple is taken as linear: a reversed pair mirrors the difference to the cold junction, a pair reversed
-    twice loses twice the difference between its terminals and the controller.
+    The controller expects type K. Reversed wires and the wrong couple are worked out in millivolts with the cold
+    junction added as a controller does; a pair reversed at both ends loses the voltage between its hot terminals and
+    the controller twice.
     """
     value = true_K
     for fault in faults:
+        cold_mV = type_k_mV(around.cold_junction_K - ZERO_CELSIUS_K)
         match fault.kind:
             case "noise":
                 value += fault.amount * float(rng.standard_normal())
             case "sensor-break" | "break-code":
                 value = math.nan
             case "reversed-pair":
-                value = around.cold_junction_K - (value - around.cold_junction_K)
+                value = _type_k_K(2.0 * cold_mV - type_k_mV(value - ZERO_CELSIUS_K))
             case "double-reversed":
-                value -= 2.0 * fault.amount
+                terminals_mV = type_k_mV(around.cold_junction_K + fault.amount - ZERO_CELSIUS_K)
+                value = _type_k_K(type_k_mV(value - ZERO_CELSIUS_K) - 2.0 * (terminals_mV - cold_mV))
+            case "wrong-couple":
+                cold_J_mV = type_j_mV(around.cold_junction_K - ZERO_CELSIUS_K)
+                value = _type_k_K(type_j_mV(value - ZERO_CELSIUS_K) - cold_J_mV + cold_mV)
             case "drift":
                 value += fault.amount * (time_s - fault.from_s) / 3600.0
             case "spikes":
@@ -279,3 +297,7 @@ def sensed_K(
             case _:
                 pass
     return value
+
+
+def _type_k_K(voltage_mV: float) -> float:
+    return type_k_C(voltage_mV) + ZERO_CELSIUS_K

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from sim.canister import Canister
 from sim.controller import ControllerState, Tuning, displayed, heater_fraction, measure_K, scan
-from sim.faults import SENSOR_KINDS, Channel, Fault, FaultPlan, Surroundings, heater_W, sensed_K
+from sim.faults import DISPLAY_KINDS, SENSOR_KINDS, Channel, Fault, FaultPlan, Surroundings, heater_W, sensed_K
 from sim.oven import Oven, OvenBuild, OvenState
 from sim.program import Program, ProgramState, begin, time_left_s
 from sim.program import advance as advance_program
@@ -42,6 +42,7 @@ class Truth:
 class Heat:
     """A heat that is under way: `advance_to(time_s)` moves it, `display()` is what the controller shows.
 
+    faults           oven, sensor and display kinds act here, wire kinds on the bus; one plan may go to both
     seed             of the noise; the same seed gives the same heat to the last bit
     second_sensor    whether a thermocouple inside the canister is wired to the controller
     truth_every_s    spacing of the truth trace [s]
@@ -68,9 +69,8 @@ class Heat:
         self._rng = np.random.default_rng(self.seed)
         self._inside_K = self.state.steel_K
         self._shown: dict[Channel, float] = {"oven": math.nan, "inside": math.nan}
-        self._held: dict[Channel, float] = {}
         self._heater_switched = False
-        self._sensor_faults = self.faults.of_kinds(SENSOR_KINDS)
+        self._sensor_faults = self.faults.of_kinds((*SENSOR_KINDS, *DISPLAY_KINDS))
         self._truth: list[tuple[float, float, float, float, float, float]] = []
         self._scan()
         self._keep_truth()
@@ -90,11 +90,17 @@ class Heat:
         pieces = max(1, math.ceil(duration_s / LONGEST_STEP_S - 1e-9))
         fraction = heater_fraction(self.tuning, self.controller)
         self.power_W = heater_W(self.faults, self.time_s, fraction, self.build.heater_power_W)
+        door = sum(fault.amount for fault in self.faults.active(self.time_s, ("door-open",)))
         for _ in range(pieces):
-            self.state = self.oven.advance(self.state, self.power_W, duration_s / pieces)
+            self.state = self.oven.advance(self.state, self.power_W, duration_s / pieces, door)
         self._inside_K += (self.state.steel_K - self._inside_K) * -math.expm1(-duration_s / INSIDE_LAG_S)
         self.scans += 1
         self.time_s = self.scans * duration_s
+        if self.faults.active(self.time_s, ("power-cut",)):
+            # Nothing runs, and the controller wakes up where its program was.
+            self.controller = ControllerState()
+            self._keep_truth()
+            return
         measured = self.controller.measured_K
         seen = self.state.oven_K if math.isnan(measured) else measured
         self.program_state = advance_program(self.program, self.program_state, seen, duration_s)
@@ -113,20 +119,21 @@ class Heat:
             waiting=self.program_state.waiting,
         )
         self._heater_switched = self.tuning.cycle_s > 0 and self.controller.heater_on != was_on
-        self._shown["oven"] = measured
+        self._show("oven", measured)
         if self.second_sensor:
-            self._shown["inside"] = self._sensed("inside", self._inside_K)
+            self._show("inside", self._sensed("inside", self._inside_K))
 
     def _sensed(self, channel: Channel, true_K: float) -> float:
-        faults = self._active(channel)
         around = Surroundings(
             self.build.room_temperature_K, self.state.shell_K, self.cold_junction_K, self._heater_switched
         )
-        value = measure_K(self.tuning, sensed_K(faults, self.time_s, true_K, around, self._rng), self._rng)
-        if any(fault.kind == "frozen" for fault in faults):
-            return self._held.setdefault(channel, value)
-        self._held.pop(channel, None)
-        return value
+        sensed = sensed_K(self._active(channel), self.time_s, true_K, around, self._rng)
+        return measure_K(self.tuning, sensed, self._rng)
+
+    def _show(self, channel: Channel, measured_K: float) -> None:
+        """What the display gets: the measured value, or the one at which it froze."""
+        if not any(fault.kind == "frozen" for fault in self._active(channel)):
+            self._shown[channel] = measured_K
 
     def _active(self, channel: Channel) -> list[Fault]:
         if not self._sensor_faults.faults:

@@ -3,23 +3,9 @@
 import math
 from dataclasses import dataclass
 
-import numpy as np
-from scipy.interpolate import CubicSpline
-
 from sim.errors import BadInput
 from sim.registers import Display
-
-# Type K reference table, junction at 0 C, every 100 C [mV]: ITS-90, NIST Monograph 175, from memory.
-_K_CELSIUS = np.arange(-100.0, 1301.0, 100.0)
-_K_MILLIVOLT = np.array(
-    [-3.554, 0.0, 4.096, 8.138, 12.209, 16.397, 20.644, 24.905, 29.129, 33.275, 37.326, 41.276, 45.119, 48.838, 52.410]
-)
-_k_curve = CubicSpline(_K_CELSIUS, _K_MILLIVOLT)
-
-
-def type_k_mV(temperature_C: float) -> float:
-    """Voltage of a type K couple against 0 C [mV], within 0.01 mV of the reference table from 0 to 1300 C."""
-    return float(_k_curve(temperature_C))
+from sim.thermocouple import type_k_mV
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,7 +18,7 @@ class LineStyle:
     every_s       pause between lines of a chattering device [s of wall time]
     break_text    stands for a temperature when the sensor is broken
     comma         decimal comma
-    banner        sent when a program opens the port would be a reset; sent once at the start
+    banner        first line after a start, and to every program that connects over tcp, as if it had been reset
     """
 
     query: str = "TEMP?"

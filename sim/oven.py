@@ -19,10 +19,10 @@ from sim.canister import (
     Canister,
 )
 from sim.errors import BadInput
+from sim.thermocouple import ZERO_CELSIUS_K
 
 FloatArray = NDArray[np.float64]
 
-ZERO_CELSIUS_K = 273.15
 BRICK_CELLS = 6
 
 # Places in the arrays of nodes.
@@ -214,7 +214,7 @@ class Oven:
         links: list[tuple[int, int, float, float, float, float]] = []
         can, inside, film = canister.outer_area_m2, build.inside_area_m2, build.convection_W_per_m2K
         can_exchange = can / (1 / canister.emissivity + can / inside * (1 / build.emissivity - 1))
-        to_can = min(0.45, can / (can + inside) * 1.5)
+        to_can = 0.7 * can / (can + inside)  # elements lie in grooves: they see the can less than the brick does
         heater = build.radiating_area_m2 * build.emissivity
         tip = math.pi * build.thermocouple_diameter_m * build.thermocouple_length_m
         links.append((HEATER, FACE, heater * (1 - to_can), 0.0, 0.0, 0.0))
@@ -237,7 +237,6 @@ class Oven:
         self._from = table[:, 0].astype(int)
         self._to = table[:, 1].astype(int)
         count = len(links)
-        self._radiation = slice(0, count)
         self._radiation_WK4 = table[:, 2] * STEFAN_BOLTZMANN_W_PER_M2K4
         self._fixed_W_per_K = table[:, 3]
         brick, pack = table[:, 4], table[:, 5]
@@ -265,10 +264,10 @@ class Oven:
         """Distance of canister wall, pack cells and steel from the middle [m], shape (PACK_CELLS + 2,)."""
         return self.canister.cells().distance_m
 
-    def at_rest(self, temperature_K: float | None = None) -> OvenState:
-        """The oven with everything at one temperature [K]; at room temperature if none is given."""
+    def at_rest(self, temperature_K: float | FloatArray | None = None) -> OvenState:
+        """The oven at one temperature [K], or at one for each node (NODES,); at room temperature if none is given."""
         start = self.build.room_temperature_K if temperature_K is None else temperature_K
-        temperature = np.full(NODES, float(start))
+        temperature = np.array(np.broadcast_to(np.asarray(start, dtype=np.float64), (NODES,)))
         return OvenState(temperature, self._heat_J(temperature))
 
     def _heat_J(self, temperature_K: FloatArray) -> FloatArray:
@@ -293,15 +292,18 @@ class Oven:
         k = build.brick_conductivity_W_per_mK + build.brick_conductivity_slope_W_per_mK2 * (shell - ZERO_CELSIUS_K)
         return 1.0 / (self._last_brick_m_inverse / k + self._film_K_per_W), build.leak_W_per_K
 
-    def advance(self, state: OvenState, power_W: float, duration_s: float) -> OvenState:
+    def advance(self, state: OvenState, power_W: float, duration_s: float, open_door_W_per_K: float = 0.0) -> OvenState:
         """One implicit step of `duration_s` [s] with `power_W` [W] in the heater; keep it to a few seconds.
 
+        An open door lets heat out of the air and, by radiation, of the chamber's face, half each.
         The state that is passed in is left as it was. Heat is conserved to rounding at any step length; the
         temperatures are first order in it.
         """
         build = self.build
         T = state.temperature_K
         shell_loss, air_loss = self.loss_W_per_K(T)
+        face_loss = 0.5 * open_door_W_per_K
+        air_loss += face_loss
         G = self.conductances_W_per_K(T)
         laplacian = (self._incidence_T * G) @ self._incidence
         steel = self._steel_nodes
@@ -316,14 +318,18 @@ class Oven:
         matrix[AIR, AIR] += air_loss
         right[AIR - 1] += shell_loss * build.room_temperature_K
         right[AIR] += air_loss * build.room_temperature_K
+        matrix[FACE, FACE] += face_loss
+        right[FACE] += face_loss * build.room_temperature_K
         right[HEATER] += power_W
         solved = np.linalg.solve(matrix, right)
         flow = -(laplacian @ solved)
         lost_shell = shell_loss * (float(solved[AIR - 1]) - build.room_temperature_K)
         lost_air = air_loss * (float(solved[AIR]) - build.room_temperature_K)
+        lost_face = face_loss * (float(solved[FACE]) - build.room_temperature_K)
         flow[HEATER] += power_W
         flow[AIR - 1] -= lost_shell
         flow[AIR] -= lost_air
+        flow[FACE] -= lost_face
         heat = state.heat_J + duration_s * flow
         temperature: FloatArray = np.asarray(solved, dtype=np.float64)
         plain = self._plain_nodes
@@ -334,5 +340,24 @@ class Oven:
             temperature,
             heat,
             state.heat_in_J + duration_s * power_W,
-            state.heat_lost_J + duration_s * (lost_shell + lost_air),
+            state.heat_lost_J + duration_s * (lost_shell + lost_air + lost_face),
         )
+
+
+def random_build(rng: np.random.Generator) -> OvenBuild:
+    """An oven as small shops have them, drawn at random; the same generator state gives the same one."""
+    return OvenBuild(
+        heater_power_W=rng.uniform(2200.0, 3200.0),
+        radiating_area_m2=rng.uniform(0.06, 0.11),
+        chamber_width_m=rng.uniform(0.13, 0.18),
+        chamber_height_m=rng.uniform(0.13, 0.18),
+        chamber_depth_m=rng.uniform(0.26, 0.36),
+        brick_thickness_m=rng.uniform(0.075, 0.11),
+        brick_density_kg_per_m3=rng.uniform(450.0, 700.0),
+        brick_conductivity_W_per_mK=rng.uniform(0.11, 0.17),
+        emissivity=rng.uniform(0.75, 0.92),
+        convection_W_per_m2K=rng.uniform(6.0, 12.0),
+        leak_W_per_K=rng.uniform(0.03, 0.12),
+        thermocouple_diameter_m=rng.uniform(0.003, 0.006),
+        room_temperature_K=rng.uniform(280.0, 303.0),
+    )

@@ -12,6 +12,7 @@ except ImportError:  # a system without serial terminals, such as Windows
     _terminals = False
 else:
     _terminals = True
+    _SPEEDS = {getattr(termios, name): int(name[1:]) for name in dir(termios) if name[0] == "B" and name[1:].isdigit()}
 
 
 class PseudoTerminal:
@@ -51,11 +52,7 @@ class PseudoTerminal:
 
     def speed_bit_per_s(self) -> int | None:
         """The speed that the program at the other end has set [bit/s]; None for one without a name."""
-        code = termios.tcgetattr(self._theirs)[5]
-        for name in dir(termios):
-            if name[0] == "B" and name[1:].isdigit() and getattr(termios, name) == code:
-                return int(name[1:])
-        return None
+        return _SPEEDS.get(termios.tcgetattr(self._theirs)[5])
 
     def close(self) -> None:
         """Take the port away: programs that have it open get errors, and its name is gone."""

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from sim.errors import BadInput
-from sim.oven import ZERO_CELSIUS_K
+from sim.thermocouple import ZERO_CELSIUS_K
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,8 +9,8 @@ from dataclasses import dataclass
 
 from sim.canister import Canister
 from sim.errors import BadInput
-from sim.oven import ZERO_CELSIUS_K
 from sim.program import Off, Program, Ramp, Soak
+from sim.thermocouple import ZERO_CELSIUS_K
 
 STRAP_CANISTER = Canister(
     shape="tube",

@@ -4,7 +4,7 @@ import csv
 from pathlib import Path
 
 from sim.heat import Heat
-from sim.oven import ZERO_CELSIUS_K
+from sim.thermocouple import ZERO_CELSIUS_K
 
 
 def write_truth(path: Path, heat: Heat) -> None:

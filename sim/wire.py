@@ -264,7 +264,7 @@ def on_the_wire(
     previous, memory.last_reply = memory.last_reply, reply
     hit = [fault for fault in faults if fault.probability >= 1.0 or rng.random() < fault.probability]
     kinds = {fault.kind for fault in hit}
-    if kinds & {"dropout", "lost-link"}:
+    if kinds & {"dropout", "lost-link", "power-cut"}:
         return []
     out = [Sending(0.0, reply)]
     for fault in hit:
@@ -290,8 +290,6 @@ def on_the_wire(
                 out[-1] = replace(body, data=body.data * 2, why="repeated")
             case "second-master":
                 out[-1] = replace(body, data=framing.foreign(count, rng) + body.data, why="second master")
-            case "echo":
-                out[-1] = replace(body, data=request.data + body.data, why="echo")
             case _:
                 pass
     for fault in hit:

@@ -7,8 +7,9 @@ from typing import Any
 
 import pytest
 
-from sim.bus import Bus, Station
+from sim.bus import Bus
 from sim.heat import Heat
+from sim.modbus_server import Station
 from sim.port import pseudo_terminals_work
 from sim.scenario import scenario
 
