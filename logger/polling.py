@@ -110,13 +110,13 @@ class Poller:
         port: PortSettings,
         clock: Clock,
         sink: Sink,
-        connect: Callable[[PortSettings], Connected] = connect_port,
+        connect: Callable[[PortSettings, Clock], Connected] = connect_port,
     ) -> None:
         self.port = port
         self._clock = clock
         self._sink = sink
         self._stop = threading.Event()
-        self._connected = connect(port)
+        self._connected = connect(port, clock)
         now_s = clock.monotonic_s()
         self._schedules = [
             _Schedule(settings, controller, now_s, settings.tries)

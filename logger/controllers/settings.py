@@ -138,6 +138,7 @@ class TextSettings:
 
     ``pattern`` is a regular expression whose named groups are the fields; it must match a whole line.
     ``ending`` ends each line the device sends; ``query`` is sent exactly as it stands, ``query_ending`` after it.
+    Lines carry no check sum, so two in a row must agree within ``agree_K`` [K]; None believes every single line.
     """
 
     pattern: str
@@ -145,6 +146,7 @@ class TextSettings:
     query_ending: str = "\r\n"
     ending: str = "\n"
     encoding: str = "ascii"
+    agree_K: float | None = 5.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -126,7 +126,7 @@ def run_planned(
         if one.monotonic_s >= 1000.0 + until_s:
             poller.stop()
 
-    poller = Poller(PortSettings("port", controllers=settings), clock, take, lambda _: Connected(link, controllers))
+    poller = Poller(PortSettings("port", controllers=settings), clock, take, lambda *_: Connected(link, controllers))
     poller.start()
     assert poller.join(20.0)
     return sink, poller
