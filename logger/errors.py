@@ -41,7 +41,8 @@ class OutOfRange(InputFault):
     def __init__(self, what: str, value: float, low: float, high: float, unit: str, source: str = "") -> None:
         self.what, self.value, self.low, self.high, self.unit = what, value, low, high, unit
         because = f" ({source})" if source else ""
-        super().__init__(Fault(what, f"{value:g} {unit}", f"{low:g} to {high:g} {unit}{because}"))
+        of_unit = f" {unit}" if unit else ""
+        super().__init__(Fault(what, f"{value:g}{of_unit}", f"{low:g} to {high:g}{of_unit}{because}"))
 
 
 class OutsideFault(SoaktallyError):

@@ -42,7 +42,8 @@ USUAL_MANGANESE_WT_PCT: Final = 0.60
 
 _LN10: Final = log(10.0)
 
-_CARBON_WORDS: Final = "0.25 to 1.15 wt%"
+HARDEST_HRC: Final = 68.0
+"""Hardness conversion tables end here, and no quenched steel is harder."""
 
 LARGEST_EXPONENT: Final = 300.0
 """Equivalent hours beyond 10^300 cannot change by anything that happens on earth, and would overflow."""
@@ -82,6 +83,12 @@ class TemperingProblem:
         if not np.all((np.asarray(self.constant) >= 5.0) & (np.asarray(self.constant) <= 40.0)):
             found = float(np.atleast_1d(self.constant)[0])
             raise OutOfRange("tempering constant", found, 5.0, 40.0, "", "time in hours; 20 is the general value")
+        if self.quenched_hardness_HRC is not None:
+            measured = np.atleast_1d(np.asarray(self.quenched_hardness_HRC, dtype=float))
+            outside = ~((measured >= SCALE_ENDS_HRC) & (measured <= HARDEST_HRC))
+            if np.any(outside):
+                worst = float(measured[outside][0])
+                raise OutOfRange("quenched hardness", worst, SCALE_ENDS_HRC, HARDEST_HRC, "HRC", "ASTM E140 Table 1")
         if self.carbon_wt_pct is not None:
             fitted_constant(self.carbon_wt_pct)
             tempered_hardness_HRC(HIGHEST_PARAMETER_K, self.carbon_wt_pct, self.manganese_wt_pct)
@@ -413,8 +420,8 @@ def _wanted_K(
     if hardness_HRC is None:
         raise InputFault(Fault("target of the temper", "nothing", "a hardness or a parameter"))
     if problem.carbon_wt_pct is None:
-        found = "no carbon inside the data of the fit"
-        raise InputFault(Fault("hardness target", found, f"carbon of {_CARBON_WORDS}, or a target in P"))
+        found, (low, high) = "no carbon inside the data of the fit", CARBON_WT_PCT
+        raise InputFault(Fault("hardness target", found, f"carbon of {low:g} to {high:g} wt%, or a target in P"))
     goals = [
         -inf if hardness_HRC >= quenched else parameter_for_hardness_K(hardness_HRC - offset, carbon, manganese)
         for quenched, offset, carbon, manganese in zip(

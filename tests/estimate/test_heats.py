@@ -102,6 +102,13 @@ def test_an_overheated_first_heat_is_forgiven_when_lower_heats_follow() -> None:
     assert judge_heats(*usual((1850, 1600, 1550)).sampled(), 0.80, PLAIN).sound is True
 
 
+def test_a_dip_that_does_not_transform_the_steel_does_not_end_a_heat() -> None:
+    dip_K = kelvin_from_celsius(680.0)  # the door was open for a moment: austenite is still there
+    forge = Forge().heat(1550).to(dip_K, 2.0).heat(1550).to(500.0, 2.0)
+    (heat,) = judge_heats(*forge.sampled(), 0.80, PLAIN).heats
+    assert heat.above_complete_s > 1200.0
+
+
 def test_a_heat_below_the_transformation_is_no_heat() -> None:
     assert judge_heats(*Forge().heat(1250).to(300.0, 2.0).sampled(), 0.80, PLAIN).heats == ()
 

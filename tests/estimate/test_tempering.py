@@ -205,6 +205,48 @@ def test_a_hardness_off_the_scale_is_refused_as_a_target() -> None:
         time_to_target_s(problem, begin(problem), 500.0, hardness_HRC=15.0)
 
 
+def test_a_hardness_target_without_carbon_is_refused() -> None:
+    problem = TemperingProblem(17.0)
+    with pytest.raises(InputFault) as refusal:
+        time_to_target_s(problem, begin(problem), 500.0, hardness_HRC=60.0)
+    assert str(refusal.value) == (
+        "hardness target: found no carbon inside the data of the fit, "
+        "expected carbon of 0.25 to 1.15 wt%, or a target in P"
+    )
+
+
+@pytest.mark.parametrize(
+    ("targets", "found"), [({}, "nothing"), ({"hardness_HRC": 60.0, "parameter_K": 9e3}, "both a")]
+)
+def test_exactly_one_target_is_asked_for(targets: dict[str, float], found: str) -> None:
+    problem = TemperingProblem(17.0, carbon_wt_pct=0.8)
+    with pytest.raises(InputFault, match=f"target of the temper: found {found}"):
+        time_to_target_s(problem, begin(problem), 500.0, **targets)
+
+
+@pytest.mark.parametrize(
+    ("more", "message"),
+    [
+        ({"quenched_hardness_HRC": 72.0}, "quenched hardness: found 72 HRC, expected 20 to 68 HRC (ASTM E140 Table 1)"),
+        ({"constant": 60.0}, "tempering constant: found 60, expected 5 to 40 (time in hours; 20 is the general value)"),
+    ],
+)
+def test_a_problem_that_cannot_be_is_refused(more: dict[str, float], message: str) -> None:
+    with pytest.raises(OutOfRange) as refusal:
+        TemperingProblem(**{"constant": 17.0, **more})
+    assert str(refusal.value) == message
+
+
+def test_hardness_off_the_scale_and_beyond_the_data_is_said() -> None:
+    problem = TemperingProblem(17.0, carbon_wt_pct=0.5)
+    soft = tempered(problem, np.array([0.0, 9000.0]), kelvin_from_celsius(np.array([650.0, 650.0])))
+    assert soft.hardness_HRC is not None
+    assert soft.notes == ("tempering: below 20 HRC, off the Rockwell C scale",)
+    beyond = tempered(problem, np.array([0.0, 864000.0]), kelvin_from_celsius(np.array([720.0, 720.0])))
+    assert beyond.hardness_HRC is None
+    assert beyond.notes == ("tempering: longer or hotter than anything in the data; no hardness is given",)
+
+
 def test_history_out_of_order_is_refused() -> None:
     problem = TemperingProblem(17.0)
     state = advance(problem, begin(problem), np.array([0.0, 10.0]), np.array([300.0, 300.0]))
