@@ -6,7 +6,7 @@ and None, so that it can wait in a text file until the database is back. Applyin
 
 import json
 import sqlite3
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from math import isfinite, isnan
@@ -37,7 +37,10 @@ class Operation:
         value = json.loads(line)
         if not isinstance(value, dict) or value.get("kind") not in APPLY or not isinstance(value.get("rows"), list):
             raise ValueError("not an operation of a record")
-        return cls(value["kind"], tuple(value["rows"]))
+        rows = tuple(value["rows"])
+        if not all(isinstance(row, dict) and all(name.isidentifier() for name in row) for row in rows):
+            raise ValueError("not rows of a record")
+        return cls(value["kind"], rows)
 
 
 def number_or_none(value: float | None) -> float | None:
@@ -62,7 +65,7 @@ def readings(run: str, batch: Sequence[Reading]) -> Operation:
                 "monotonic_s": number_or_none(reading.monotonic_s),
                 "temperature_K": number_or_none(reading.temperature_K),
                 "quality": str(reading.quality),
-                "raw": reading.raw,
+                "raw": reading.raw.encode("utf-8", "backslashreplace").decode(),
                 "set_point_K": number_or_none(reading.set_point_K),
                 "output_pct": number_or_none(reading.output_pct),
             }
@@ -84,6 +87,17 @@ def run_id(day: str, ordinal: int) -> str:
 def day_of(utc_s: float) -> str:
     """The local calendar day of a moment, as in 2026-11-25."""
     return datetime.fromtimestamp(utc_s, UTC).astimezone().date().isoformat()
+
+
+def run_id_without_record(started_utc_s: float, taken: Collection[str]) -> str:
+    """A run id while nobody can say which letters of the day are taken: the day and the local time of day."""
+    started = datetime.fromtimestamp(started_utc_s, UTC).astimezone()
+    run = started.strftime("%Y-%m-%d-at-%H%M%S")
+    number = 2
+    while run in taken:
+        run = started.strftime("%Y-%m-%d-at-%H%M%S") + f"-{number}"
+        number += 1
+    return run
 
 
 def next_run_id(db: Database, started_utc_s: float) -> str:

@@ -15,6 +15,7 @@ from logger.errors import InputFault
 from logger.reading import Quality, Reading
 from logger.record import RecordReader, RecordWriter, append_from_outside, note, request
 from logger.record_operations import Operation, run_id
+from logger.record_writer import _Job
 
 START_UTC_S = 1_795_600_800.0
 SHEET = '# strap for a plane iron\n[piece]\nshape = "plate"\nthickness_mm = 6.0\n'
@@ -352,11 +353,12 @@ def test_one_refused_write_does_not_take_others_of_the_same_moment_with_it(path:
         run = begin(writer)
         hold, held = threading.Event(), threading.Event()
 
-        def stall(*_: object) -> None:
+        def stall(_: object) -> tuple[Operation, None]:
             held.set()
             hold.wait()
+            return Operation("event", ()), None
 
-        staller = threading.Thread(target=writer._do, args=(stall,))
+        staller = threading.Thread(target=writer._do, args=(_Job(stall),))
         staller.start()
         held.wait()
         outcomes: dict[float, BaseException | None] = {}

@@ -158,16 +158,6 @@ def test_a_writer_that_could_not_open_leaves_no_lock_behind(path: Path) -> None:
     RecordWriter(path).close()
 
 
-def test_a_record_held_by_another_program_is_one_line(path: Path) -> None:
-    RecordWriter(path).close()
-    other = sqlite3.connect(path, isolation_level=None)
-    other.execute("BEGIN IMMEDIATE")
-    with RecordWriter(path, busy_timeout_s=0.05) as writer, pytest.raises(OutsideFault) as refusal:
-        begin(writer)
-    other.close()
-    assert str(refusal.value) == f"record {path}: another program holds the file; close it"
-
-
 def test_a_record_of_an_older_version_is_brought_up_to_date_by_the_writer_only(path: Path) -> None:
     from logger.record_migrations import record_migrations
 

@@ -249,7 +249,7 @@ def test_danger_does_not_wait_for_the_next_retry(record: Path) -> None:
         notifier = Notifier(channels, writer, making({"phone": sender}))
         notifier.start()
         send(notifier, writer, event(AlertKind.SOAK_STARTED))
-        assert reached(lambda: notifier.states()[0].failures_in_a_row == 12), "the next retry is 4 s away"
+        assert reached(lambda: notifier.states()[0].failures_in_a_row == 11), "the next retry is 2 s away"
         tried = sender.tried
         sender.failure = None
         send(notifier, writer, event())

@@ -1,0 +1,322 @@
+"""Reading a record, also while it is being written: the rows people and programs ask for."""
+
+import json
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from difflib import get_close_matches
+from math import nan
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Final, Self
+
+import numpy as np
+
+from logger.alert import AlertEvent, AlertKind, Phase, Severity
+from logger.errors import Fault, InputFault
+from logger.history import History
+from logger.reading import Quality, Reading
+from logger.record_file import open_for_reading, translated
+
+LAST: Final = "last"
+"""What a person types for the newest run."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunRow:
+    """One run as recorded. ``ended_utc_s`` and ``how_ended`` are None while it goes on."""
+
+    number: int
+    id: str
+    oven: str
+    sheet_name: str
+    sheet_text: str
+    started_utc_s: float
+    ended_utc_s: float | None
+    how_ended: str | None
+    clock: str
+    software: str
+    poll_interval_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class AlertRow:
+    """One recorded alert event: its ``id``, where it belongs, when, and the event itself."""
+
+    id: str
+    oven: str | None
+    run: str | None
+    utc_s: float
+    event: AlertEvent
+
+
+@dataclass(frozen=True, slots=True)
+class EventRow:
+    """Something that happened around the readings: a lost link, a clock jump, a restart."""
+
+    number: int
+    id: str
+    oven: str | None
+    run: str | None
+    time_s: float | None
+    utc_s: float
+    kind: str
+    text: str
+    detail: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class NoteRow:
+    """A note: about the moment ``time_s`` of the run, or about the whole run where that is None."""
+
+    id: str
+    time_s: float | None
+    utc_s: float
+    author: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class DeliveryRow:
+    """One thing that happened to one alert on its way out through one notification channel."""
+
+    alert: str
+    channel: str
+    utc_s: float
+    outcome: str  # queued, failed, delivered, given up
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class RequestRow:
+    """What another process asks of the watching one, e.g. to acknowledge an alert or end a run."""
+
+    number: int
+    utc_s: float
+    kind: str
+    detail: dict[str, Any]
+
+
+class RecordReader:
+    """Reads a record, also while it is being written. Belongs to the thread that opens it.
+
+    Raises (on opening)   InputFault     no such file, not a record, another version
+                          OutsideFault   locked, damaged, not readable
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._db = open_for_reading(path)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, at: TracebackType | None) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the record."""
+        self._db.close()
+
+    @contextmanager
+    def snapshot(self) -> Iterator[None]:
+        """Everything read inside belongs to one moment, whatever is written meanwhile."""
+        with translated(self.path):
+            self._db.conn.execute("BEGIN")
+            try:
+                yield
+            finally:
+                self._db.conn.execute("COMMIT")
+
+    def runs(self, oven: str | None = None) -> tuple[RunRow, ...]:
+        """Every run, the oldest first; of one oven where named."""
+        rows = self._all("SELECT * FROM runs WHERE :oven IS NULL OR oven = :oven ORDER BY number", oven=oven)
+        return tuple(RunRow(*row) for row in rows)
+
+    def run(self, run: str) -> RunRow:
+        """The run of an id, of the beginning of an id that fits only one, or the ``last`` one.
+
+        Raises   InputFault   none, or several: names those that are near
+        """
+        if run == LAST:
+            rows = self._all("SELECT * FROM runs ORDER BY number DESC LIMIT 1")
+            if not rows:
+                raise InputFault(Fault(f"record {self.path}", "no runs yet", "a record with at least one run"))
+            return RunRow(*rows[0])
+        rows = self._all("SELECT * FROM runs WHERE substr(id, 1, length(:run)) = :run ORDER BY number", run=run)
+        exact = [row for row in rows if row[1] == run]
+        if run and (exact or len(rows) == 1):
+            return RunRow(*(exact or rows)[0])
+        if run and rows:
+            several = ", ".join(str(row[1]) for row in rows[-5:])
+            raise InputFault(Fault(f"run {run}", f"{len(rows)} runs that begin so", f"one of {several}"))
+        ids = [str(row[0]) for row in self._all("SELECT id FROM run ORDER BY number")]
+        near = get_close_matches(run, ids, n=3) or ids[-3:]
+        raise InputFault(Fault(f"run {run}", "no such run", f"one of {', '.join(near)}" if near else "a recorded run"))
+
+    def unfinished_run(self, oven: str) -> RunRow | None:
+        """The newest run of an oven if it has not been closed: what to take up again after a restart."""
+        rows = self._all("SELECT * FROM runs WHERE oven = :oven ORDER BY number DESC LIMIT 1", oven=oven)
+        row = RunRow(*rows[0]) if rows else None
+        return row if row is not None and row.ended_utc_s is None else None
+
+    def channels(self, run: str) -> tuple[str, ...]:
+        """The channels of a run's oven, in the order in which they were first named."""
+        rows = self._all(
+            "SELECT channel.name FROM channel JOIN run ON run.oven = channel.oven WHERE run.id = :run "
+            "ORDER BY channel.number",
+            run=run,
+        )
+        return tuple(str(row[0]) for row in rows)
+
+    def history(self, run: str, channel: str, after_s: float | None = None) -> History:
+        """One channel of a run: NaN wherever the reading was not good; only later than ``after_s`` [s] if given."""
+        rows = self._all(
+            "SELECT time_s, CASE quality WHEN 'good' THEN temperature_K END FROM reading "
+            "WHERE run = (SELECT number FROM run WHERE id = :run) "
+            "AND channel = (SELECT channel.number FROM channel JOIN run ON run.oven = channel.oven "
+            "               WHERE run.id = :run AND channel.name = :channel) "
+            "AND (:after_s IS NULL OR time_s > :after_s) ORDER BY time_s",
+            run=run,
+            channel=channel,
+            after_s=after_s,
+        )
+        values = np.array(rows, dtype=np.float64).reshape(-1, 2)
+        interval_s = float(self._all("SELECT poll_interval_s FROM run WHERE id = :run", run=run)[0][0])
+        return History(channel, values[:, 0], values[:, 1], interval_s)
+
+    def histories(self, run: str) -> dict[str, History]:
+        """Every channel of a run that has readings, by name."""
+        found = {channel: self.history(run, channel) for channel in self.channels(run)}
+        return {channel: history for channel, history in found.items() if len(history)}
+
+    def readings(self, run: str) -> Iterator[Reading]:
+        """Every reading of a run exactly as recorded, in time order, then in channel order."""
+        rows = self._all(
+            "SELECT channel.name, time_s, utc_s, temperature_K, quality, raw, monotonic_s, set_point_K, output_pct "
+            "FROM reading JOIN channel ON channel.number = reading.channel "
+            "WHERE run = (SELECT number FROM run WHERE id = :run) ORDER BY time_s, channel.number",
+            run=run,
+        )
+        for channel, time_s, utc_s, temperature_K, quality, raw, monotonic_s, set_point_K, output_pct in rows:
+            yield Reading(
+                channel,
+                time_s,
+                utc_s,
+                _nan(temperature_K),
+                Quality(quality),
+                raw,
+                _nan(monotonic_s),
+                _nan(set_point_K),
+                _nan(output_pct),
+            )
+
+    def last_reading(self, run: str) -> Reading | None:
+        """The newest reading of a run on any channel: where to take it up again."""
+        rows = self._all(
+            "SELECT channel.name, time_s, utc_s, temperature_K, quality, raw, monotonic_s, set_point_K, output_pct "
+            "FROM channel JOIN reading ON reading.channel = channel.number "
+            "AND reading.run = (SELECT number FROM run WHERE id = :run) "
+            "AND reading.time_s = (SELECT max(time_s) FROM reading AS newest WHERE newest.run = reading.run "
+            "                      AND newest.channel = channel.number) "
+            "ORDER BY time_s DESC LIMIT 1",
+            run=run,
+        )
+        if not rows:
+            return None
+        channel, time_s, utc_s, temperature_K, quality, raw, *others = rows[0]
+        return Reading(channel, time_s, utc_s, _nan(temperature_K), Quality(quality), raw, *(_nan(v) for v in others))
+
+    def alerts(self, run: str | None = None, oven: str | None = None) -> tuple[AlertRow, ...]:
+        """Recorded alert events in the order they happened: of one run, of one oven, or all."""
+        rows = self._all(
+            "SELECT alert.id, oven.name, run.id, alert.utc_s, alert.kind, alert.key, alert.episode, alert.phase, "
+            "alert.time_s, alert.severity, alert.title, alert.message, alert.advice "
+            "FROM alert LEFT JOIN run ON run.number = alert.run LEFT JOIN oven ON oven.number = alert.oven "
+            "WHERE (:run IS NULL OR run.id = :run) AND (:oven IS NULL OR oven.name = :oven) ORDER BY alert.number",
+            run=run,
+            oven=oven,
+        )
+        return tuple(_alert_row(row) for row in rows)
+
+    def events(self, run: str | None = None, after: int = 0) -> tuple[EventRow, ...]:
+        """Recorded events in the order they happened, of one run or all; only numbers above ``after``."""
+        rows = self._all(
+            "SELECT event.number, event.id, oven.name, run.id, event.time_s, event.utc_s, event.kind, event.text, "
+            "event.detail FROM event LEFT JOIN run ON run.number = event.run "
+            "LEFT JOIN oven ON oven.number = event.oven "
+            "WHERE event.number > :after AND (:run IS NULL OR run.id = :run) ORDER BY event.number",
+            run=run,
+            after=after,
+        )
+        return tuple(_event_row(row) for row in rows)
+
+    def notes(self, run: str) -> tuple[NoteRow, ...]:
+        """The notes of a run, in the order they were written."""
+        rows = self._all(
+            "SELECT note.id, note.time_s, note.utc_s, note.author, note.text FROM note "
+            "JOIN run ON run.number = note.run WHERE run.id = :run ORDER BY note.number",
+            run=run,
+        )
+        return tuple(NoteRow(*row) for row in rows)
+
+    def estimates(self, run: str) -> tuple[tuple[float, dict[str, Any]], ...]:
+        """What was shown during a run: run time [s] and the values, in time order."""
+        rows = self._all(
+            "SELECT time_s, summary FROM estimate WHERE run = (SELECT number FROM run WHERE id = :run) ORDER BY time_s",
+            run=run,
+        )
+        return tuple((float(time_s), json.loads(summary)) for time_s, summary in rows)
+
+    def deliveries(self, alert: str | None = None) -> tuple[DeliveryRow, ...]:
+        """What became of one alert, or of all, on the notification channels, in order."""
+        rows = self._all(
+            "SELECT alert, channel, utc_s, outcome, reason FROM delivery "
+            "WHERE :alert IS NULL OR alert = :alert ORDER BY number",
+            alert=alert,
+        )
+        return tuple(DeliveryRow(*row) for row in rows)
+
+    def undelivered(self) -> tuple[tuple[str, AlertRow], ...]:
+        """Notification channel and alert for everything queued and neither delivered nor given up, oldest first."""
+        rows = self._all(
+            "SELECT delivery.channel, alert.id, oven.name, run.id, alert.utc_s, alert.kind, alert.key, alert.episode, "
+            "alert.phase, alert.time_s, alert.severity, alert.title, alert.message, alert.advice "
+            "FROM delivery JOIN alert ON alert.id = delivery.alert "
+            "LEFT JOIN run ON run.number = alert.run LEFT JOIN oven ON oven.number = alert.oven "
+            "WHERE delivery.outcome = 'queued' AND NOT EXISTS (SELECT 1 FROM delivery AS done "
+            "  WHERE done.alert = delivery.alert AND done.channel = delivery.channel "
+            "  AND done.outcome IN ('delivered', 'given up')) ORDER BY delivery.number"
+        )
+        return tuple((str(row[0]), _alert_row(row[1:])) for row in rows)
+
+    def requests(self, after: int = 0) -> tuple[RequestRow, ...]:
+        """What other processes have asked for, numbers above ``after``, in order."""
+        rows = self._all(
+            "SELECT number, utc_s, kind, detail FROM request WHERE number > :after ORDER BY number", after=after
+        )
+        return tuple(RequestRow(number, utc_s, kind, json.loads(detail)) for number, utc_s, kind, detail in rows)
+
+    def setting(self, name: str) -> str | None:
+        """The newest value remembered under a name."""
+        rows = self._all("SELECT value FROM setting WHERE name = :name ORDER BY number DESC LIMIT 1", name=name)
+        return str(rows[0][0]) if rows else None
+
+    def _all(self, sql: str, **values: Any) -> list[Any]:
+        with translated(self.path):
+            return self._db.conn.execute(sql, values).fetchall()
+
+
+def _nan(value: float | None) -> float:
+    return nan if value is None else value
+
+
+def _alert_row(row: Sequence[Any]) -> AlertRow:
+    id_, oven, run, utc_s, kind, key, episode, phase, time_s, severity, title, message, advice = row
+    event = AlertEvent(AlertKind(kind), key, episode, Phase(phase), time_s, Severity(severity), title, message, advice)
+    return AlertRow(id_, oven, run, utc_s, event)
+
+
+def _event_row(row: Sequence[Any]) -> EventRow:
+    number, id_, oven, run, time_s, utc_s, kind, text, detail = row
+    return EventRow(number, id_, oven, run, time_s, utc_s, kind, text, json.loads(detail))
