@@ -235,9 +235,12 @@ class _OvenReader:
             self.document.fault((*where, "encoding"), shown(table.encoding), 'an encoding such as "ascii" or "utf-8"')
         if table.ending == "":
             self.document.fault((*where, "ending"), shown(table.ending), 'what ends each line, such as "\\n"')
+        if table.agree is not None and not 0.0 < table.agree.value <= 100.0:
+            self.document.fault((*where, "agree"), f"{table.agree.value:g} K", "more than 0, up to 100 K")
         return TextSettings(
             pattern=table.pattern,
             **_said(query=table.query, query_ending=table.query_ending, ending=table.ending, encoding=table.encoding),
+            **_said(agree_K=table.agree),
         )
 
     # channels

@@ -71,6 +71,7 @@ class TextTable(Table):
     query_ending: Text | None = None
     ending: Text | None = None
     encoding: Text | None = None
+    agree: Annotated[Written | None, Measure(TEMPERATURE_DIFFERENCE)] = None
 
 
 class ControllerTable(Table):
