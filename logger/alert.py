@@ -361,6 +361,12 @@ class AlertState:
         return episode is not None and episode.raised
 
 
+def is_news(event: AlertEvent, rules: Mapping[AlertKind, Rule] = RULES) -> bool:
+    """Whether an event was the single message of its episode: told once, over at once."""
+    rule = rules[event.kind]
+    return event.phase is Phase.RAISED and not rule.tells_clear and rule.clear_after_s == 0.0 and not rule.latched
+
+
 def holds(value: float, raise_at: float, clear_at: float, held: bool) -> bool:
     """A threshold with hysteresis: whether a condition on ``value`` holds, given whether it ``held`` before.
 

@@ -8,6 +8,11 @@ from typing import Protocol
 class Clock(Protocol):
     """What the edge needs of time. Schedules use `monotonic_s`, which never goes back; people see `utc_s`."""
 
+    @property
+    def speed(self) -> float:
+        """How many of its seconds pass in a real one; 1 for real time."""
+        ...
+
     def utc_s(self) -> float:
         """Wall clock [s since 1970-01-01 UTC]."""
         ...
@@ -27,6 +32,11 @@ class Clock(Protocol):
 
 class RealClock:
     """The computer's own clocks."""
+
+    @property
+    def speed(self) -> float:
+        """Real time."""
+        return 1.0
 
     def utc_s(self) -> float:
         """Wall clock [s since 1970-01-01 UTC]."""
@@ -54,9 +64,14 @@ class FastClock:
     def __init__(self, speed: float, start_utc_s: float | None = None) -> None:
         if not speed > 0.0:
             raise ValueError(f"speed: found {speed:g}, expected more than 0")
-        self.speed = speed
+        self._speed = speed
         self._start_utc_s = time.time() if start_utc_s is None else start_utc_s
         self._start_monotonic_s = time.monotonic()
+
+    @property
+    def speed(self) -> float:
+        """How many simulated seconds pass in a real one."""
+        return self._speed
 
     def utc_s(self) -> float:
         """Simulated wall clock [s since 1970-01-01 UTC]."""
@@ -64,12 +79,12 @@ class FastClock:
 
     def monotonic_s(self) -> float:
         """Simulated seconds since this clock was made [s]."""
-        return (time.monotonic() - self._start_monotonic_s) * self.speed
+        return (time.monotonic() - self._start_monotonic_s) * self._speed
 
     def wait_until_s(self, monotonic_s: float, stop: threading.Event) -> bool:
         """Wait for a simulated moment [s, monotonic]: True when it came, False when `stop` was set first."""
-        return not stop.wait(max(0.0, (monotonic_s - self.monotonic_s()) / self.speed))
+        return not stop.wait(max(0.0, (monotonic_s - self.monotonic_s()) / self._speed))
 
     def describe(self) -> str:
         """How this clock runs, for the record and the screen."""
-        return f"simulated, {self.speed:g} times real time"
+        return f"simulated, {self._speed:g} times real time"

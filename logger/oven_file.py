@@ -51,6 +51,7 @@ class OvenSettings:
 
     ``record`` is the database file, beside the oven file unless it says otherwise. ``clock_speed`` is more than 1
     only for a simulated oven. ``thermocouples`` says for each temperature channel how far its readings may be off.
+    Hotter than ``over_temperature_K`` [K] raises an alert (never anything else: soaktally only reads).
     """
 
     name: str
@@ -60,6 +61,20 @@ class OvenSettings:
     notify: NotifySettings = field(default_factory=NotifySettings)
     clock_speed: float = 1.0
     display: DisplayUnits = field(default_factory=DisplayUnits)
+    over_temperature_K: float | None = None
+
+    @property
+    def temperature_channels(self) -> tuple[str, ...]:
+        """Names of the channels that a run can be judged by."""
+        return tuple(channel.name for channel in self.channels if channel.quantity is Quantity.TEMPERATURE)
+
+    def poll_interval_s(self, channel: str) -> float:
+        """How often a channel is asked [s]."""
+        for port in self.ports:
+            for controller in port.controllers:
+                if any(one.name == channel for one in controller.channels):
+                    return controller.poll_interval_s
+        raise KeyError(channel)
 
     @property
     def channels(self) -> tuple[ChannelSettings, ...]:
@@ -125,6 +140,7 @@ class _OvenReader:
             notify=notify_settings(document, oven.notify, oven.heartbeat, oven.retry),
             clock_speed=oven.clock.speed,
             display=self._display(),
+            over_temperature_K=None if oven.oven.over_temperature is None else oven.oven.over_temperature.value,
         )
 
     def _judge_names(self, things: Iterable[tuple[KeyPath, str | None, str]]) -> None:

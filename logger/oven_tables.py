@@ -108,6 +108,7 @@ class NameTable(Table):
 
     name: Name | None = None
     record: Name | None = None
+    over_temperature: Temperature = None
 
 
 class ClockTable(Table):

@@ -211,6 +211,15 @@ class RecordReader:
                 _nan(output_pct),
             )
 
+    def peak_K(self, run: str) -> float | None:
+        """The highest good reading of a run on any channel [K]; None where there is none."""
+        rows = self._all(
+            "SELECT max(temperature_K) FROM reading "
+            "WHERE run = (SELECT number FROM run WHERE id = :run) AND quality = 'good'",
+            run=run,
+        )
+        return None if rows[0][0] is None else float(rows[0][0])
+
     def last_reading(self, run: str) -> Reading | None:
         """The newest reading of a run on any channel: where to take it up again."""
         rows = self._all(

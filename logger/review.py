@@ -15,7 +15,9 @@ from logger.record import RecordReader
 from logger.sheet import RunSheet
 from logger.sheet_file import parse_sheet, read_sheet
 from logger.situation import Situation
+from logger.thermocouple import Thermocouple
 from logger.trace_file import read_trace
+from logger.watch import recorded_thermocouples
 
 
 def review_trace(trace_file: Path, sheet_file: Path) -> Situation:
@@ -61,11 +63,14 @@ def review_run(record: Path, run: str, sheet_file: Path | None = None) -> Situat
         histories = {name: one for name, one in reader.histories(row.id).items() if len(one)}
         if not histories:
             raise InputFault(Fault(f"run {row.id}", "no readings", "a run with at least one"))
+        channel = estimate.driving_channel(tuple(histories), sheet)
+        thermocouple = recorded_thermocouples(reader, row.id).get(channel)
         events = tuple(kept.event for kept in reader.alerts(run=row.id))
     return _situation(
         sheet,
         histories,
-        channel=estimate.driving_channel(tuple(histories), sheet),
+        channel=channel,
+        thermocouple=thermocouple,
         run=row.id,
         oven=row.oven,
         name=row.sheet_name,
@@ -84,6 +89,7 @@ def _situation(
     oven: str,
     name: str,
     start_utc_s: float | None,
+    thermocouple: Thermocouple | None = None,
     clock: str = "",
     alert_events: tuple[AlertEvent, ...] = (),
 ) -> Situation:
@@ -91,7 +97,7 @@ def _situation(
     good = history.time_s[history.good]
     if not good.size:
         raise InputFault(Fault(f"channel {channel}", "no good reading at all", "at least one temperature"))
-    problem = estimate.problem_from_sheet(sheet)
+    problem = estimate.problem_from_sheet(sheet, thermocouple)
     state = estimate.over_history(problem, history)
     end_s = float(history.time_s[-1])
     return Situation(

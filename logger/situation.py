@@ -18,8 +18,9 @@ class Situation:
     """One run at one moment.
 
     ``now_s`` is run time [s] and ``now_utc_s`` the wall clock [s since 1970 UTC] of the same moment; it is None for a
-    trace that carries no dates. ``last_good_s`` is the run time of the last good reading of the driving channel.
-    ``histories`` and ``alert_events`` are there on review; a running watch leaves them to the record.
+    trace that carries no dates. ``last_good_s`` is the run time of the last good reading of the driving channel;
+    older than ``stale_after_s`` [s] it is called old. ``histories`` and ``alert_events`` are there on review; a
+    running watch leaves them to the record.
     """
 
     oven: str
@@ -39,4 +40,5 @@ class Situation:
     alert_events: tuple[AlertEvent, ...] = ()
     histories: dict[str, History] = field(default_factory=dict)
     clock: str = ""
+    stale_after_s: float = 90.0
     finished: bool = False

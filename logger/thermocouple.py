@@ -3,10 +3,12 @@
 Raw readings are never changed: a correction is applied on the way into an estimate and stays a table of its own.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import pairwise
 from math import isfinite
+from typing import Any
 
 import numpy as np
 
@@ -116,6 +118,27 @@ class Thermocouple:
     tolerance_class: ToleranceClass = ToleranceClass.E230_STANDARD
     correction: Correction = Correction()
     sheathed: bool = True
+
+
+def plain(thermocouple: Thermocouple) -> dict[str, Any]:
+    """A thermocouple as plain values that a record can keep; `from_plain` makes it again."""
+    return {
+        "type": str(thermocouple.type),
+        "tolerance": str(thermocouple.tolerance_class),
+        "reading_K": list(thermocouple.correction.reading_K),
+        "add_K": list(thermocouple.correction.add_K),
+        "sheathed": thermocouple.sheathed,
+    }
+
+
+def from_plain(kept: Mapping[str, Any]) -> Thermocouple:
+    """The thermocouple that `plain` was given."""
+    return Thermocouple(
+        ThermocoupleType(kept["type"]),
+        ToleranceClass(kept["tolerance"]),
+        Correction(tuple(kept["reading_K"]), tuple(kept["add_K"])),
+        bool(kept["sheathed"]),
+    )
 
 
 def tolerance_K(thermocouple: Thermocouple, temperature_K: FloatArray | float) -> FloatArray:

@@ -5,9 +5,10 @@ and warnings are judged, and what deserves it becomes an alert. Nothing here own
 calls `take` with what the pollers bring, `tick` when they bring nothing, and `end`.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from math import isfinite, nan
+from typing import Any
 
 import numpy as np
 
@@ -19,6 +20,7 @@ from logger.controllers.settings import Quantity as ChannelQuantity
 from logger.estimate import estimate
 from logger.estimate.carbon_result import CarbonWarningKind
 from logger.estimate.estimate import EstimateState, Problem
+from logger.estimate.soak import Soak
 from logger.history import History
 from logger.polling import LinkEvent, LinkState, PollResult
 from logger.reading import Quality, Reading
@@ -27,6 +29,7 @@ from logger.run_time import Moment, Timeline, clock_jump_s, resume
 from logger.sheet import RunSheet
 from logger.situation import Situation
 from logger.target import Forecast
+from logger.thermocouple import Thermocouple, from_plain, plain
 
 FORECAST_EVERY_S = 300.0
 """How often the forecast is made anew [s of run time]: often enough to follow, seldom enough to cost nothing."""
@@ -43,6 +46,9 @@ WARNING_ALERTS = {
     CarbonWarningKind.DECARBURIZING: AlertKind.DECARBURIZING,
 }
 """Which warnings of the estimate wake somebody up."""
+
+STALE_AFTER_S, STALE_INTERVALS, STALE_REAL_S = 90.0, 5.0, 3.0
+"""What is shown is called old after this long [s], this many polls, and this long of real time [s]: the longest."""
 
 WATCH_STARTED = "watch started"
 
@@ -61,6 +67,7 @@ class Watch:
     record : the record's one writer
     clock : where time comes from
     poll_interval_s : how often the driving channel is asked [s]
+    thermocouples : what is known of each channel's thermocouple
     announce : called with (alert id in the record, event, utc_s) for everything that is to be carried out
 
     Raises   InputFault    several temperature channels and a sheet that does not say which one drives the run
@@ -76,6 +83,7 @@ class Watch:
     poll_interval_s: float
     software: str
     announce: Announce
+    thermocouples: Mapping[str, Thermocouple] = field(default_factory=dict)
     over_temperature_K: float | None = None
     boot: str = ""
     run: str = ""
@@ -91,11 +99,14 @@ class Watch:
     _last: Moment | None = None
     _over_temperature: bool = False
     _next_forecast_s: float = 0.0
+    _soaks_begun: int = 0
+    _soaks_ended: int = 0
     _recent: list[tuple[float, float]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.problem = estimate.problem_from_sheet(self.sheet)
-        self.state = estimate.begin(self.problem, estimate.driving_channel(self.channels, self.sheet))
+        driving = estimate.driving_channel(self.channels, self.sheet)
+        self.problem = estimate.problem_from_sheet(self.sheet, self.thermocouples.get(driving))
+        self.state = estimate.begin(self.problem, driving)
 
     # --- from begin to end ---
 
@@ -122,6 +133,8 @@ class Watch:
         history = reader.history(row.id, self.state.channel)
         self.state = estimate.advance(self.problem, self.state, history)
         self.alerts = alert.restored(kept.event for kept in reader.alerts(run=row.id))
+        self._soaks_begun = len([key for kind, key in self.alerts.counts if kind is AlertKind.SOAK_STARTED])
+        self._soaks_ended = len([key for kind, key in self.alerts.counts if kind is AlertKind.SOAK_ENDED])
         now = self._moment()
         last = reader.last_reading(row.id)
         if last is None:
@@ -194,6 +207,7 @@ class Watch:
             now_utc_s=moment.utc_s,
             open_alerts=self.alerts.open(),
             clock=self.clock.describe(),
+            stale_after_s=max(STALE_AFTER_S, STALE_INTERVALS * self.poll_interval_s, STALE_REAL_S * self.clock.speed),
             finished=self.finished,
         )
 
@@ -279,7 +293,7 @@ class Watch:
                 AlertKind.OVER_TEMPERATURE,
                 self.oven,
                 active=self._over_temperature,
-                number=f"{words:.0f} °{self.sheet.display.temperature}",
+                number=f"{words:.0f} {self.sheet.display.temperature}",
             )
         ]
 
@@ -303,15 +317,31 @@ class Watch:
                         number=f"in about {max(left_s, 0.0) / 60.0:.0f} min",
                     )
                 )
-        for one in seen.thermal.soaks:
-            key = f"{one.start_s:.0f} s"
-            facts.append(Fact(AlertKind.SOAK_STARTED, key, active=True, number=f"{one.in_band_s / 60.0:.0f} min"))
-            if one.end_s is not None:
-                facts.append(Fact(AlertKind.SOAK_ENDED, key, active=True, number=f"{one.in_band_s / 60.0:.0f} min"))
+        facts.extend(self._soak_facts(seen.thermal.soaks))
         standing = {warning.kind: warning for warning in seen.warnings}
         for name, kind in WARNING_ALERTS.items():
             warning = standing.get(name)
             facts.append(Fact(kind, self.oven, active=warning is not None, text=warning.words if warning else ""))
+        return facts
+
+    def _soak_facts(self, soaks: tuple[Soak, ...]) -> list[Fact]:
+        """The news of soaks that began or ended since the last time; each is told once, however its band is revised."""
+        facts = []
+        ended = sum(soak.end_s is not None for soak in soaks)
+        if len(soaks) > self._soaks_begun:
+            self._soaks_begun = len(soaks)
+            low_K, high_K = soaks[-1].band_K
+            band = " to ".join(
+                f"{self.sheet.display.temperature_from_kelvin(limit_K):.0f}" for limit_K in (low_K, high_K)
+            )
+            words = f"inside {band} °{self.sheet.display.temperature}"
+            facts.append(Fact(AlertKind.SOAK_STARTED, str(len(soaks)), active=True, text=words))
+        if ended > self._soaks_ended:
+            self._soaks_ended = ended
+            minutes = next(soak.in_band_s for soak in reversed(soaks) if soak.end_s is not None) / 60.0
+            facts.append(
+                Fact(AlertKind.SOAK_ENDED, str(ended), active=True, text=f"after {minutes:.0f} min at heat inside")
+            )
         return facts
 
     def _take_link(self, event: LinkEvent, moment: Moment) -> None:
@@ -330,9 +360,10 @@ class Watch:
             )
 
     def _started(self, moment: Moment) -> None:
-        self._say(WATCH_STARTED, self.software, moment, boot=self.boot)
+        known = {channel: plain(thermocouple) for channel, thermocouple in self.thermocouples.items()}
+        self._say(WATCH_STARTED, self.software, moment, boot=self.boot, thermocouples=known)
 
-    def _say(self, kind: str, text: str, moment: Moment, **detail: str) -> None:
+    def _say(self, kind: str, text: str, moment: Moment, **detail: Any) -> None:
         self.record.append_event(
             kind,
             text,
@@ -344,8 +375,12 @@ class Watch:
         )
 
     def _judge(self, facts: list[Fact], moment: Moment) -> None:
-        self.alerts, events = alert.advance(self.alerts, facts, self._time_s(moment))
+        time_s = self._time_s(moment)
+        self.alerts, events = alert.advance(self.alerts, facts, time_s)
         self._tell(events, moment)
+        over = [Fact(event.kind, event.key, active=False) for event in events if alert.is_news(event)]
+        if over:
+            self.alerts, _ = alert.advance(self.alerts, over, time_s)
 
     def _tell(self, events: tuple[AlertEvent, ...], moment: Moment) -> None:
         for event in events:
@@ -355,5 +390,14 @@ class Watch:
 
 def _boot_of(reader: RecordReader, run: str) -> str:
     """The boot of the computer under which a run was last watched; empty where that was not noted."""
+    return str(_last_start(reader, run).get("boot", ""))
+
+
+def recorded_thermocouples(reader: RecordReader, run: str) -> dict[str, Thermocouple]:
+    """The thermocouples of a run's oven by channel, as they were known when it was last watched."""
+    return {channel: from_plain(kept) for channel, kept in _last_start(reader, run).get("thermocouples", {}).items()}
+
+
+def _last_start(reader: RecordReader, run: str) -> dict[str, Any]:
     starts = [event for event in reader.events(run=run) if event.kind == WATCH_STARTED]
-    return str(starts[-1].detail.get("boot", "")) if starts else ""
+    return starts[-1].detail if starts else {}

@@ -26,6 +26,7 @@ from logger.estimate.stages import StageProblem, StageState
 from logger.estimate.tempering import TemperingProblem, TemperingState
 from logger.history import History
 from logger.sheet import Quantity, RunSheet, Target
+from logger.thermocouple import Thermocouple
 
 TRAIL_INTERVAL_S = 120.0
 """The estimate notes where it stands at the first reading in each interval of this length of run time."""
@@ -73,8 +74,13 @@ class EstimateState:
     next_trail_s: float = -inf
 
 
-def problem_from_sheet(sheet: RunSheet) -> Problem:
+def problem_from_sheet(sheet: RunSheet, thermocouple: Thermocouple | None = None) -> Problem:
     """The problem a run sheet states.
+
+    Parameters
+    ----------
+    sheet : RunSheet
+    thermocouple : the driving channel's as the oven knows it; the sheet's own goes before it
 
     Raises   InputFault    a sheet whose parts do not fit each other or lie outside the models
     """
@@ -82,7 +88,7 @@ def problem_from_sheet(sheet: RunSheet) -> Problem:
     heat_only = sheet.pack is not None and not sheet.stages
     return Problem(
         sheet=sheet,
-        load=load_temperature.problem_from_sheet(sheet),
+        load=load_temperature.problem_from_sheet(sheet, thermocouple=sheet.thermocouple or thermocouple),
         carbon=carbon_problem.problem_from_sheet(sheet),
         soak=soak.problem_from_sheet(sheet),
         stages=stages.problem_from_sheet(sheet),

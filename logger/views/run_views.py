@@ -5,13 +5,13 @@ from datetime import tzinfo
 import numpy as np
 
 from logger.alert import Phase
+from logger.estimate.carbon_result import CarbonWarningKind
 from logger.estimate.result import Estimate, TrailPoint
 from logger.sheet import Quantity, RunSheet
 from logger.situation import Situation
-from logger.steel.phase_limits import EUTECTOID_WT_PCT
 from logger.units import FloatArray
+from logger.views.carbon_words import profile_limits, warning_words
 from logger.views.series import (
-    CarbonLimit,
     DepthView,
     Mark,
     ProfileCurve,
@@ -24,6 +24,18 @@ from logger.views.series import (
     TraceView,
 )
 from logger.views.snapshot import Aim, AlertNow, CarbonNow, CaseNow, Snapshot, TemperNow, headline
+from logger.views.text import GapLine, Review, SoakLine, StageLine
+
+URGENT = frozenset(
+    {
+        CarbonWarningKind.MOLTEN,
+        CarbonWarningKind.HAS_MELTED,
+        CarbonWarningKind.NEAR_MELTING,
+        CarbonWarningKind.CORE_PASSED,
+        CarbonWarningKind.DECARBURIZING,
+    }
+)
+"""Warnings that change what a person does during the run; the others matter at the next step."""
 
 USUAL_LEVEL_WT_PCT = 0.40
 """The carbon a case depth is shown to where no target names one."""
@@ -42,6 +54,7 @@ def snapshot_of(situation: Situation, zone: tzinfo | None = None) -> Snapshot:
         now_utc_s=now_utc_s if now_utc_s is not None else situation.now_s,
         time_s=situation.now_s,
         reading_age_s=age_s,
+        stale_after_s=situation.stale_after_s,
         steel_K=thermal.steel_temperature_K,
         steel_is_modelled=thermal.steel_is_modelled,
         oven_K=thermal.oven_temperature_K,
@@ -60,7 +73,7 @@ def snapshot_of(situation: Situation, zone: tzinfo | None = None) -> Snapshot:
         temper=_temper_now(result),
         aims=_aims(situation),
         alerts=_alerts_now(situation),
-        warnings=tuple(warning.words for warning in result.warnings),
+        warnings=_warnings(situation, URGENT),
         finished=situation.finished,
         clock_note=situation.clock,
         units=sheet.display,
@@ -85,6 +98,53 @@ def run_view_of(situation: Situation, zone: tzinfo | None = None) -> RunView:
         temper=_temper_view(situation),
         notes=notes,
     )
+
+
+def review_of(situation: Situation, zone: tzinfo | None = None) -> Review:
+    """What the review of one run says in a terminal."""
+    thermal, sheet = situation.estimate.thermal, situation.problem.sheet
+    return Review(
+        run_id=situation.run,
+        now=snapshot_of(situation, zone),
+        start_utc_s=None if situation.now_utc_s is None else situation.now_utc_s - situation.now_s,
+        stages=tuple(
+            StageLine(
+                name=str(stage.stated or stage.kind),
+                from_s=stage.start_s,
+                to_s=stage.end_s,
+                start_K=stage.start_K,
+                end_K=stage.end_K,
+                peak_K=stage.peak_K,
+                rate_K_per_s=stage.rate_K_per_s,
+            )
+            for stage in thermal.stages
+        ),
+        soaks=tuple(
+            SoakLine(soak.start_s, soak.end_s, soak.in_band_s, soak.mean_K, soak.spread_K, soak.band_K)
+            for soak in thermal.soaks
+        ),
+        gaps=tuple(GapLine(gap.start_s, gap.end_s, gap.low_K, gap.high_K) for gap in thermal.gaps if not gap.bridged),
+        basis=_basis(situation, sheet),
+    )
+
+
+def _basis(situation: Situation, sheet: RunSheet) -> tuple[str, ...]:
+    """What the numbers rest on, a sentence each."""
+    thermal = situation.estimate.thermal
+    lines = []
+    if thermal.steel_is_modelled:
+        lines.append("The steel's temperature is modelled from the oven's, through the canister's wall and pack.")
+    else:
+        lines.append(f'Channel "{situation.state.channel}" is taken as the steel\'s own temperature.')
+    if thermal.assumed_cold_start:
+        lines.append("The oven was hot at the first reading; the load was taken as cold then.")
+    lines.append(f"Soak: {sheet.soak.source}.")
+    if situation.estimate.carbon is not None and _carburizes(sheet):
+        lines.extend(situation.estimate.carbon.notes)
+    if situation.estimate.tempering is not None:
+        lines.extend(situation.estimate.tempering.notes)
+    lines.extend(_later(situation))
+    return tuple(lines)
 
 
 def level_shown_wt_pct(sheet: RunSheet) -> float:
@@ -129,6 +189,22 @@ def _temper_now(result: Estimate) -> TemperNow | None:
         hardness_HRC=hardness,
         hardness_band_HRC=band,
     )
+
+
+def _warnings(situation: Situation, kinds: frozenset[CarbonWarningKind]) -> tuple[str, ...]:
+    """The warnings of some kinds, in the reader's units."""
+    carbon = situation.estimate.carbon
+    if carbon is None:
+        return ()
+    units = situation.problem.sheet.display
+    return tuple(
+        warning_words(warning, carbon, units) for warning in situation.estimate.warnings if warning.kind in kinds
+    )
+
+
+def _later(situation: Situation) -> tuple[str, ...]:
+    """The warnings that ask for nothing now, only for thought at the next step."""
+    return _warnings(situation, frozenset(CarbonWarningKind) - URGENT)
 
 
 def _aims(situation: Situation) -> tuple[Aim, ...]:
@@ -206,7 +282,7 @@ def _profile_view(situation: Situation) -> ProfileView | None:
     whole = situation.problem.carbon.grid.back_area > 0.0 and sheet.piece.shape != "round"
     return ProfileView(
         curves=(ProfileCurve("at the end" if situation.finished else "now", carbon.depth_m, carbon.carbon_wt_pct),),
-        limits=(CarbonLimit(EUTECTOID_WT_PCT, "eutectoid"), CarbonLimit(1.0, "brittle above: grind off")),
+        limits=profile_limits(situation.estimate.thermal.peak_K, sheet.display),
         case_at_wt_pct=level,
         case_depth_m=carbon.case_depth_m(level),
         skin_m=carbon.carbide_depth_m,

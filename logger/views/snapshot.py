@@ -27,9 +27,6 @@ from logger.views.wording import (
     temperature_words,
 )
 
-STALE_AFTER_S = 90.0
-"""A last good reading older than this is said to be old (our choice: many polls have failed by then)."""
-
 STEADY_K_PER_S = 1.0 / 120.0
 """Slower than half a kelvin a minute counts as steady (our choice)."""
 
@@ -116,6 +113,7 @@ class Snapshot:
     now_utc_s: float | None
     time_s: float
     reading_age_s: float | None
+    stale_after_s: float = field(default=90.0, kw_only=True)
     steel_K: float | None
     steel_is_modelled: bool = False
     oven_K: float | None = None
@@ -143,7 +141,7 @@ class Snapshot:
     @property
     def is_stale(self) -> bool:
         """Whether the last good reading is so old that the temperature may have changed since."""
-        return not self.finished and (self.reading_age_s is None or self.reading_age_s > STALE_AFTER_S)
+        return not self.finished and (self.reading_age_s is None or self.reading_age_s > self.stale_after_s)
 
     def clock(self, time_s: float) -> str:
         """A moment of run time [s]: local clock time, with the day where it is far from now; else time since start."""

@@ -119,8 +119,8 @@ def review_text(review: Review) -> str:
         ["Stages", *_indented(_stage_rows(review))],
         ["Soaks of the steel", *_indented(_soak_rows(review))],
         ["Time without readings", *_indented(_gap_rows(review))],
-        ["Warnings", *_indented(f"! {warning}" for warning in now.warnings)],
-        ["Rests on", *_indented(review.basis)],
+        ["Warnings", *_paragraphs(f"! {warning}" for warning in now.warnings)],
+        ["Rests on", *_paragraphs(review.basis)],
     ]
     if now.carbon is not None:
         hot = known(now.steel_K) and now.steel_K > STILL_HOT_K
@@ -209,6 +209,15 @@ def _gap_rows(review: Review) -> Iterable[str]:
             between = f"; the oven was somewhere in {temperature_range_words(gap.low_K, gap.high_K, review.now.units)}"
         when = f"{_at(review, gap.from_s)} to {_at(review, gap.to_s)}"
         yield f"{when}, {duration_words(gap.to_s - gap.from_s)}{between}"
+
+
+def _paragraphs(sentences: Iterable[str]) -> list[str]:
+    """Sentences wrapped and indented, the lines after the first a little further."""
+    return [
+        line
+        for words in sentences
+        for line in textwrap.wrap(printable(words), TEXT_LETTERS, initial_indent="  ", subsequent_indent="    ")
+    ]
 
 
 def _indented(lines: Iterable[str]) -> list[str]:
