@@ -66,7 +66,7 @@ class FastClock:
             raise ValueError(f"speed: found {speed:g}, expected more than 0")
         self._speed = speed
         self._start_utc_s = time.time() if start_utc_s is None else start_utc_s
-        self._start_monotonic_s = time.monotonic()
+        self._start_monotonic_s = time.monotonic() * speed
 
     @property
     def speed(self) -> float:
@@ -75,11 +75,11 @@ class FastClock:
 
     def utc_s(self) -> float:
         """Simulated wall clock [s since 1970-01-01 UTC]."""
-        return self._start_utc_s + self.monotonic_s()
+        return self._start_utc_s + (self.monotonic_s() - self._start_monotonic_s)
 
     def monotonic_s(self) -> float:
-        """Simulated seconds since this clock was made [s]."""
-        return (time.monotonic() - self._start_monotonic_s) * self._speed
+        """The computer's monotonic clock, sped up [s]: it goes on through a restart of the process."""
+        return time.monotonic() * self._speed
 
     def wait_until_s(self, monotonic_s: float, stop: threading.Event) -> bool:
         """Wait for a simulated moment [s, monotonic]: True when it came, False when `stop` was set first."""
