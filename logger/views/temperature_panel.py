@@ -45,7 +45,7 @@ def draw_temperature(
     for gap in view.gaps:
         _gap(axes, gap, span)
     for trace in sorted(view.traces, key=lambda trace: trace.role is Role.STEEL):
-        _trace(axes, trace, units)
+        _trace(axes, trace, units, view.gaps)
     by_role = sorted(view.traces, key=lambda trace: list(Role).index(trace.role))
     key(axes, [(trace.label, look.TRACES[trace.role]) for trace in by_role])
     _soak_lane(axes, view, units, span)
@@ -66,14 +66,23 @@ def _limits(
     return (low, high) if high - low > 40.0 else (low - 20.0, high + 20.0)
 
 
-def _trace(axes: Axes, trace: TraceView, units: DisplayUnits) -> None:
+def _trace(axes: Axes, trace: TraceView, units: DisplayUnits, gaps: tuple[Span, ...]) -> None:
+    """One trace with its band; inside a gap nothing was read, so what is drawn there is dashed and thin."""
     stroke = look.TRACES[trace.role]
     time_s, temperature_K = thin(trace.time_s, trace.temperature_K, BUCKETS)
     if trace.band_K is not None:
         low, high = (units.temperature_from_kelvin(edge) for edge in trace.band_K)
         axes.fill_between(trace.time_s, low, high, color=stroke.colour, alpha=0.2, linewidth=0, zorder=2)
     zorder = {Role.STEEL: 4.0, Role.OVEN: 3.0, Role.SETPOINT: 3.5, Role.OTHER: 2.5}[trace.role]
-    line(axes, time_s, units.temperature_from_kelvin(temperature_K), stroke, zorder)
+    shown = units.temperature_from_kelvin(temperature_K)
+    unread = np.zeros(time_s.size, dtype=bool)
+    for gap in gaps:
+        unread |= (time_s > gap.from_s) & (time_s < gap.to_s)
+    line(axes, time_s, np.where(unread, np.nan, shown), stroke, zorder)
+    if unread.any():
+        supposed = look.Stroke(stroke.colour, 0.5 * stroke.width, (0, (3.0, 2.0)))
+        beside = unread | np.append(unread[1:], False) | np.insert(unread[:-1], 0, False)
+        line(axes, time_s, np.where(beside, shown, np.nan), supposed, zorder)
 
 
 def _soak_lane(axes: Axes, view: TemperatureView, units: DisplayUnits, span: TimeSpan) -> None:
