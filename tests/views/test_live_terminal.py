@@ -102,6 +102,24 @@ def test_a_pipe_gets_news_at_once() -> None:
     assert lines[3].endswith("Run finished.")
 
 
+@pytest.mark.parametrize(
+    "changed",
+    [
+        replace(CARBURIZING, stage="cool"),
+        replace(CARBURIZING, soaking_now=False),
+        replace(CARBURIZING, reading_age_s=260.0),
+        replace(CARBURIZING, warnings=("Carbide network likely",)),
+        replace(CARBURIZING, aims=(replace(CARBURIZING.aims[0], reached_at_s=9_000.0),)),
+    ],
+)
+def test_each_change_that_matters_is_a_line_at_once(changed: Snapshot) -> None:
+    terminal, out = piped(Clock())
+    with terminal:
+        for now in (CARBURIZING, CARBURIZING, changed, changed):
+            terminal.show(now)
+    assert len(out.getvalue().splitlines()) == 2
+
+
 def test_a_line_for_a_log_is_one_line_without_colour() -> None:
     for now in EVERY:
         assert "\n" not in calm_line(now)
