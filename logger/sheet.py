@@ -6,7 +6,7 @@ sheet that exists is a sheet that makes sense.
 
 from dataclasses import dataclass, field
 from enum import StrEnum
-from math import inf, isfinite
+from math import inf, isfinite, nan
 
 from logger.errors import Fault, InputFault
 from logger.thermocouple import Thermocouple
@@ -275,6 +275,11 @@ def _span(where: str, value: float, low: float, high: float, display: DisplayUni
     return [Fault(where, _shown(value, display, unit), f"{lowest} to {_shown(high, display, unit)}")]
 
 
+def _known(value: float, low: float, high: float) -> float:
+    """The value where it can be: NaN outside low to high, so that nothing is concluded from it."""
+    return value if low <= value <= high else nan
+
+
 def _optional(
     where: str, value: float | None, low: float, high: float, display: DisplayUnits, unit: str
 ) -> list[Fault]:
@@ -378,7 +383,7 @@ def _canister_faults(sheet: RunSheet) -> list[Fault]:
         if room_m <= 0.0:
             outside = _shown(canister.outer_m / 2.0, display, "m")
             faults.append(Fault("canister.wall", _shown(canister.wall_m, display, "m"), f"less than {outside}"))
-        elif sheet.piece.size_m > room_m:
+        elif _known(sheet.piece.size_m, SMALLEST_PIECE_M, LARGEST_PIECE_M) > room_m:
             found = f"{_shown(canister.outer_m, display, 'm')}, {_shown(room_m, display, 'm')} inside"
             faults.append(
                 Fault("canister.outer", found, f"room for a piece of {_shown(sheet.piece.size_m, display, 'm')}")
@@ -398,7 +403,7 @@ def _stage_faults(sheet: RunSheet) -> list[Fault]:
             faults.append(
                 Fault(f"{here}.to", f"{stage.to_s:g} s, from {stage.from_s:g} s", "an end after its beginning")
             )
-        if before is not None and stage.from_s < before.to_s:
+        if before is not None and stage.from_s < before.to_s and before.to_s > before.from_s >= 0.0:
             till = "the end of the run" if before.to_s == inf else f"{before.to_s:g} s"
             found = f"{stage.from_s:g} s, while stage[{number - 1}] lasts to {till}"
             faults.append(Fault(f"{here}.from", found, "stages in order, each from the end of the one before or later"))
@@ -422,12 +427,14 @@ def _target_faults(sheet: RunSheet, number: int, target: Target) -> list[Fault]:
         faults.append(Fault(f"{here}.at_carbon", "nothing", why))
     else:
         faults += _span(f"{here}.at_carbon", level, 0.01, HIGHEST_POTENTIAL_WT_PCT, display, "%")
-        if not piece.layers and level <= piece.carbon_wt_pct and not faults:
+        start_wt_pct = _known(piece.carbon_wt_pct, 0.0, HIGHEST_CARBON_WT_PCT)
+        if not piece.layers and level <= start_wt_pct and not faults:
             start = f"more than the {piece.carbon_wt_pct:.4g} % the piece starts with"
             faults.append(Fault(f"{here}.at_carbon", f"{level:.4g} %", start))
     faces = [face or SurfaceKind.PACK for face in (piece.front, piece.back)]
     one_sided = piece.shape is not Shape.ROUND and faces.count(SurfaceKind.PACK) == 1
-    deepest_m = piece.size_m if one_sided else piece.size_m / 2.0
+    size_m = _known(piece.size_m, SMALLEST_PIECE_M, LARGEST_PIECE_M)
+    deepest_m = size_m if one_sided else size_m / 2.0
     if target.value <= 0.0 or not isfinite(target.value):
         faults.append(Fault(f"{here}.reach", _shown(target.value, display, "m"), "more than 0"))
     elif target.value > deepest_m:
