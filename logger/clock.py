@@ -30,8 +30,14 @@ class Clock(Protocol):
         ...
 
 
+LONGEST_WAIT_S = 5.0
+"""Waiting is done in pieces of this length [s]: a computer that slept is late for one piece only."""
+
+_BOOT_CLOCK: int | None = getattr(time, "CLOCK_BOOTTIME", None)
+
+
 class RealClock:
-    """The computer's own clocks."""
+    """The computer's own clocks. Its monotonic clock goes on while the computer sleeps, wherever the system has one."""
 
     @property
     def speed(self) -> float:
@@ -44,11 +50,14 @@ class RealClock:
 
     def monotonic_s(self) -> float:
         """The computer's monotonic clock [s]."""
-        return time.monotonic()
+        return time.monotonic() if _BOOT_CLOCK is None else time.clock_gettime(_BOOT_CLOCK)
 
     def wait_until_s(self, monotonic_s: float, stop: threading.Event) -> bool:
         """Wait for a moment [s, monotonic]: True when it came, False when `stop` was set first."""
-        return not stop.wait(max(0.0, monotonic_s - time.monotonic()))
+        while (left_s := monotonic_s - self.monotonic_s()) > 0.0:
+            if stop.wait(min(left_s, LONGEST_WAIT_S)):
+                return False
+        return not stop.is_set()
 
     def describe(self) -> str:
         """Nothing to say: this is real time."""

@@ -6,17 +6,19 @@ when nobody answered. A port that is lost is opened again, with growing pauses, 
 
 import threading
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
+from math import nan
 
 from logger.clock import Clock
-from logger.controllers.channel_reading import missing
+from logger.controllers.channel_reading import missing, says_zero
 from logger.controllers.controller import RawReading
 from logger.controllers.link import Connected, PolledController, connect_port
 from logger.controllers.link_faults import LinkFault, LinkLost, NoAnswer, PortMissing, PortTaken
-from logger.controllers.settings import ControllerSettings, PortSettings
+from logger.controllers.settings import ControllerSettings, PortSettings, Quantity
 from logger.errors import OutsideFault
 from logger.reading import Quality
+from logger.reading_quality import Observation, QualityState, Suspicion, judge, no_reading
 
 FIRST_PAUSE_S = 0.5
 LONGEST_PAUSE_S = 15.0
@@ -29,6 +31,12 @@ not eat the time of the others on its line (our choice)."""
 
 NOT_READY_WAIT_S = 0.02
 
+CLOCK_JUMP_S = 2.0
+"""The wall clock moving by more than this [s] against the monotonic one between two polls was set by somebody."""
+
+PAUSE_S = 30.0
+"""A schedule that stood still for longer than this [s], and three intervals, is told (our choice)."""
+
 
 @dataclass(frozen=True, slots=True)
 class PollResult:
@@ -36,6 +44,8 @@ class PollResult:
 
     ``readings`` always holds one reading per channel; when there was no answer their quality is ``MISSING`` and
     ``fault`` says why. The times are those of the answer (or of giving up): the clock's own and UTC [s].
+    The readings' quality is final: what each channel said before is taken into account. ``suspicions`` are what is odd
+    about a channel at this moment, whether its readings are believed or not.
     """
 
     port: str
@@ -44,6 +54,7 @@ class PollResult:
     utc_s: float
     readings: tuple[RawReading, ...]
     fault: LinkFault | None = None
+    suspicions: tuple[tuple[str, Suspicion], ...] = ()
 
 
 class LinkState(StrEnum):
@@ -52,6 +63,8 @@ class LinkState(StrEnum):
     LOST = "lost"
     RESTORED = "restored"
     FAILED = "failed"  # a mistake of our own: the poller of this port has stopped
+    PAUSED = "paused"  # nothing was asked for a while: the computer slept, or had no time
+    CLOCK_JUMPED = "clock jumped"  # the wall clock was set; the schedule and run times are not touched by that
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +110,7 @@ class _Schedule:
     asked: int = 0
     skipped: int = 0
     good: dict[str, int] = field(default_factory=dict)
+    quality: dict[str, QualityState] = field(default_factory=dict)
 
 
 class Poller:
@@ -122,6 +136,7 @@ class Poller:
             _Schedule(settings, controller, now_s, settings.tries)
             for settings, controller in zip(port.controllers, self._connected.controllers, strict=True)
         ]
+        self._clock_offset_s = clock.utc_s() - now_s
         self._pause_s = 0.0
         self._open_again_s = now_s
         self._port_lost: bool | None = None
@@ -223,6 +238,28 @@ class Poller:
             self._answered(schedule)
             self._end_slot(schedule, readings, None)
 
+    def _judged(self, schedule: _Schedule, readings: list[RawReading], now_s: float) -> list[RawReading]:
+        """The same readings with their quality as it is in the light of what each channel said before."""
+        output = next(
+            (each.value for each in readings if each.quantity is Quantity.OUTPUT and each.quality == "good"), nan
+        )
+        judged = []
+        for channel, reading in zip(schedule.settings.channels, readings, strict=True):
+            if reading.quantity is not Quantity.TEMPERATURE:
+                judged.append(reading)
+                continue
+            state = schedule.quality.get(channel.name, QualityState())
+            if reading.quality is not Quality.GOOD:
+                schedule.quality[channel.name] = no_reading(state)
+                judged.append(reading)
+                continue
+            is_zero = channel.thermocouple is None and says_zero(reading.raw)
+            seen = Observation(now_s, reading.temperature_K, output, is_zero)
+            judgement = judge(state, seen, channel.rate_limit_K_per_s)
+            schedule.quality[channel.name] = judgement.state
+            judged.append(replace(reading, quality=judgement.quality))
+        return judged
+
     def _answered(self, schedule: _Schedule) -> None:
         schedule.silent_in_a_row = 0
         self._pause_s = 0.0
@@ -246,19 +283,33 @@ class Poller:
         now_s = self._clock.monotonic_s()
         if readings is None:
             readings = [missing(channel, str(fault)) for channel in schedule.settings.channels]
+        readings = self._judged(schedule, readings, now_s)
         for reading in readings:
             if reading.quality is Quality.GOOD:
                 schedule.good[reading.channel] = schedule.good.get(reading.channel, 0) + 1
-        self._sink(
-            PollResult(self.port.name, schedule.settings.name, now_s, self._clock.utc_s(), tuple(readings), fault)
+        suspicions = tuple(
+            (name, suspicion) for name, state in schedule.quality.items() for suspicion in sorted(state.suspicions)
         )
+        utc_s = self._clock.utc_s()
+        self._watch_clocks(now_s, utc_s)
+        self._sink(PollResult(self.port.name, schedule.settings.name, now_s, utc_s, tuple(readings), fault, suspicions))
         schedule.asked += 1
         schedule.tries_left = schedule.settings.tries
         schedule.due_s += schedule.settings.poll_interval_s
         missed = int((now_s - schedule.due_s) // schedule.settings.poll_interval_s)
         if missed > 0:  # a slot less than one interval late is still asked; whole missed ones are skipped and counted
             schedule.skipped += missed
+            stood_still_s = missed * schedule.settings.poll_interval_s
+            if stood_still_s > max(PAUSE_S, 3.0 * schedule.settings.poll_interval_s):
+                self._tell(LinkState.PAUSED, schedule.settings.name, f"nothing was asked for {stood_still_s:.0f} s")
             schedule.due_s += missed * schedule.settings.poll_interval_s
+
+    def _watch_clocks(self, now_s: float, utc_s: float) -> None:
+        offset_s = utc_s - now_s
+        moved_s = offset_s - self._clock_offset_s
+        if abs(moved_s) > CLOCK_JUMP_S:
+            self._tell(LinkState.CLOCK_JUMPED, "", f"the wall clock was set by {moved_s:+.0f} s")
+        self._clock_offset_s = offset_s
 
     def _tell(self, state: LinkState, controller: str, why: str = "") -> None:
         self._sink(LinkEvent(self.port.name, controller, self._clock.monotonic_s(), self._clock.utc_s(), state, why))

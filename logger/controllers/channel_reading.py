@@ -64,6 +64,12 @@ def number_from_text(written: str, decimal_comma: bool) -> float | None:
         return None
 
 
+def says_zero(raw: str) -> bool:
+    """Whether what was read is nothing but zeros: "0", "0 0", "0.00", "0 with 1 decimals"."""
+    bare = raw.split(" with ")[0].replace(",", ".").lstrip("+-")
+    return bool(bare) and set(bare) <= set("0. ")
+
+
 def _judged(channel: ChannelSettings, number: float, raw: str, cold_junction_K: float) -> RawReading:
     if channel.quantity is Quantity.ALARM:
         return RawReading(channel.name, math.nan, Quality.GOOD, raw, channel.quantity, 1.0 if number else 0.0)

@@ -19,6 +19,7 @@ from logger.controllers.settings import (
 )
 from logger.polling import LinkEvent, LinkState, Poller, PollResult
 from logger.reading import Quality
+from logger.reading_quality import Suspicion
 from tests.controllers.scripted_bus import RegisterTable, ScriptedBus, registers_answer
 
 FIRST_REGISTER = RegisterSource(RegisterAddress(3, 0))
@@ -225,6 +226,46 @@ def test_a_mistake_of_our_own_is_told_and_not_hidden():
         threading.excepthook = before
     assert sink.events() == [("", LinkState.FAILED)]
     assert caught[0].exc_type is ZeroDivisionError
+
+
+def test_what_a_channel_said_before_decides_whether_a_reading_is_believed():
+    clock = SteppedClock()
+    controller = PlannedController("oven", clock, lambda n: 1300.0 if n == 5 else 1200.0 + 0.1 * n)
+    sink, _ = run_planned((oven("oven"),), (controller,), clock, 8.0)
+    qualities = [result.readings[0].quality for result in sink.results("oven")[:7]]
+    assert qualities == [Quality.GOOD] * 4 + [Quality.SPIKE] + [Quality.GOOD] * 2
+    assert sink.results("oven")[4].readings[0].temperature_K == 1300.0  # kept as it was read
+
+
+def test_suspicions_travel_with_the_results():
+    clock = SteppedClock()
+    controller = PlannedController("oven", clock, lambda n: 1300.0 if n % 2 else 1200.0)
+    sink, _ = run_planned((oven("oven"),), (controller,), clock, 20.0)
+    assert sink.results("oven")[-1].suspicions == (("oven", Suspicion.SPIKES),)
+
+
+def test_a_wall_clock_that_is_set_is_told_and_moves_no_slot():
+    clock = SteppedClock()
+    controller = PlannedController("oven", clock, lambda n: 300.0)
+    real_utc_s = clock.utc_s
+    clock.utc_s = lambda: real_utc_s() + (3600.0 if clock.now_s > 1005.5 else 0.0)
+    sink, _ = run_planned((oven("oven"),), (controller,), clock, 9.0)
+    assert [(one.state, one.why) for one in sink.everything if isinstance(one, LinkEvent)] == [
+        (LinkState.CLOCK_JUMPED, "the wall clock was set by +3600 s")
+    ]
+    assert controller.asked_at_s == [1000.0 + n for n in range(10)]
+
+
+def test_a_computer_that_slept_says_for_how_long_nothing_was_asked():
+    clock = SteppedClock()
+
+    def sleep_once(n: int) -> float:
+        clock.now_s += 7200.0 if n == 3 else 0.0
+        return 300.0
+
+    sink, _ = run_planned((oven("oven"),), (PlannedController("oven", clock, sleep_once),), clock, 7210.0)
+    events = [one for one in sink.everything if isinstance(one, LinkEvent)]
+    assert [(one.state, one.why) for one in events] == [(LinkState.PAUSED, "nothing was asked for 7199 s")]
 
 
 # -- over a real port -------------------------------------------------------------------------------------------
