@@ -31,9 +31,6 @@ not eat the time of the others on its line (our choice)."""
 
 NOT_READY_WAIT_S = 0.02
 
-CLOCK_JUMP_S = 2.0
-"""The wall clock moving by more than this [s] against the monotonic one between two polls was set by somebody."""
-
 PAUSE_S = 30.0
 """A schedule that stood still for longer than this [s], and three intervals, is told (our choice)."""
 
@@ -64,7 +61,6 @@ class LinkState(StrEnum):
     RESTORED = "restored"
     FAILED = "failed"  # a mistake of our own: the poller of this port has stopped
     PAUSED = "paused"  # nothing was asked for a while: the computer slept, or had no time
-    CLOCK_JUMPED = "clock jumped"  # the wall clock was set; the schedule and run times are not touched by that
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +132,6 @@ class Poller:
             _Schedule(settings, controller, now_s, settings.tries)
             for settings, controller in zip(port.controllers, self._connected.controllers, strict=True)
         ]
-        self._clock_offset_s = clock.utc_s() - now_s
         self._pause_s = 0.0
         self._open_again_s = now_s
         self._port_lost: bool | None = None
@@ -291,7 +286,6 @@ class Poller:
             (name, suspicion) for name, state in schedule.quality.items() for suspicion in sorted(state.suspicions)
         )
         utc_s = self._clock.utc_s()
-        self._watch_clocks(now_s, utc_s)
         self._sink(PollResult(self.port.name, schedule.settings.name, now_s, utc_s, tuple(readings), fault, suspicions))
         schedule.asked += 1
         schedule.tries_left = schedule.settings.tries
@@ -303,13 +297,6 @@ class Poller:
             if stood_still_s > max(PAUSE_S, 3.0 * schedule.settings.poll_interval_s):
                 self._tell(LinkState.PAUSED, schedule.settings.name, f"nothing was asked for {stood_still_s:.0f} s")
             schedule.due_s += missed * schedule.settings.poll_interval_s
-
-    def _watch_clocks(self, now_s: float, utc_s: float) -> None:
-        offset_s = utc_s - now_s
-        moved_s = offset_s - self._clock_offset_s
-        if abs(moved_s) > CLOCK_JUMP_S:
-            self._tell(LinkState.CLOCK_JUMPED, "", f"the wall clock was set by {moved_s:+.0f} s")
-        self._clock_offset_s = offset_s
 
     def _tell(self, state: LinkState, controller: str, why: str = "") -> None:
         self._sink(LinkEvent(self.port.name, controller, self._clock.monotonic_s(), self._clock.utc_s(), state, why))

@@ -347,6 +347,8 @@ class Watch:
     def _take_link(self, event: LinkEvent, moment: Moment) -> None:
         name = event.controller or event.port
         self._say(f"link {event.state}", f"{name}: {event.why or event.state}", moment)
+        if event.state is LinkState.PAUSED:
+            return  # the gap in the readings speaks for itself
         lost = event.state is not LinkState.RESTORED
         self._judge([Fact(AlertKind.LINK_LOST, name, active=lost, text=event.why)], moment)
 

@@ -244,18 +244,6 @@ def test_suspicions_travel_with_the_results():
     assert sink.results("oven")[-1].suspicions == (("oven", Suspicion.SPIKES),)
 
 
-def test_a_wall_clock_that_is_set_is_told_and_moves_no_slot():
-    clock = SteppedClock()
-    controller = PlannedController("oven", clock, lambda n: 300.0)
-    real_utc_s = clock.utc_s
-    clock.utc_s = lambda: real_utc_s() + (3600.0 if clock.now_s > 1005.5 else 0.0)
-    sink, _ = run_planned((oven("oven"),), (controller,), clock, 9.0)
-    assert [(one.state, one.why) for one in sink.everything if isinstance(one, LinkEvent)] == [
-        (LinkState.CLOCK_JUMPED, "the wall clock was set by +3600 s")
-    ]
-    assert controller.asked_at_s == [1000.0 + n for n in range(10)]
-
-
 def test_a_computer_that_slept_says_for_how_long_nothing_was_asked():
     clock = SteppedClock()
 
