@@ -85,11 +85,12 @@ def watch(
         from logger.clock import FastClock, RealClock
         from logger.oven_file import read_oven
         from logger.quantities import DURATION
+        from logger.sheet_file import read_sheet
         from logger.views.cautions import Moment, caution
         from logger.views.live_terminal import LiveTerminal
         from logger.views.run_views import snapshot_of
 
-        oven = read_oven(oven_file)
+        oven, _ = read_oven(oven_file), read_sheet(sheet_file)
         try:
             until_s = None if duration is None else DURATION.read(duration).value
         except ValueError as refusal:

@@ -19,8 +19,9 @@ class Situation:
 
     ``now_s`` is run time [s] and ``now_utc_s`` the wall clock [s since 1970 UTC] of the same moment; it is None for a
     trace that carries no dates. ``last_good_s`` is the run time of the last good reading of the driving channel;
-    older than ``stale_after_s`` [s] it is called old. ``histories`` and ``alert_events`` are there on review; a
-    running watch leaves them to the record.
+    older than ``stale_after_s`` [s] it is called old. ``links_lost`` says what does not answer at
+    this moment, in words. ``histories`` and ``alert_events`` are there on review; a running watch leaves them to the
+    record.
     """
 
     oven: str
@@ -37,6 +38,7 @@ class Situation:
     set_point_K: float = nan
     heating_K_per_s: float = nan
     open_alerts: tuple[Episode, ...] = ()
+    links_lost: tuple[str, ...] = ()
     alert_events: tuple[AlertEvent, ...] = ()
     histories: dict[str, History] = field(default_factory=dict)
     clock: str = ""

@@ -101,6 +101,7 @@ class Watch:
     _next_forecast_s: float = 0.0
     _soaks_begun: int = 0
     _soaks_ended: int = 0
+    _links_lost: dict[str, str] = field(default_factory=dict)
     _recent: list[tuple[float, float]] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -206,6 +207,7 @@ class Watch:
             now_s=self._time_s(moment),
             now_utc_s=moment.utc_s,
             open_alerts=self.alerts.open(),
+            links_lost=tuple(self._links_lost.values()),
             clock=self.clock.describe(),
             stale_after_s=max(STALE_AFTER_S, STALE_INTERVALS * self.poll_interval_s, STALE_REAL_S * self.clock.speed),
             finished=self.finished,
@@ -350,6 +352,10 @@ class Watch:
         if event.state is LinkState.PAUSED:
             return  # the gap in the readings speaks for itself
         lost = event.state is not LinkState.RESTORED
+        if lost:
+            self._links_lost[name] = str(event.why)
+        else:
+            self._links_lost.pop(name, None)
         self._judge([Fact(AlertKind.LINK_LOST, name, active=lost, text=event.why)], moment)
 
     def _notice_clock(self, moment: Moment) -> None:

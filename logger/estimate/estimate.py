@@ -232,7 +232,8 @@ def _solve(problem: Problem, solvers: Solvers, steel: SteelSamples) -> Solvers:
     time_s, temperature_K = steel.time_s, steel.temperature_K
     tempered = solvers.tempering
     if problem.tempering is not None and tempered is not None:
-        tempered = tempering.advance(problem.tempering, tempered, time_s, temperature_K)
+        alone = temperature_K[0] if temperature_K.shape[0] == 1 else temperature_K
+        tempered = tempering.advance(problem.tempering, tempered, time_s, alone)
     return Solvers(
         carbon=carbon_profile.advance(problem.carbon, solvers.carbon, time_s, temperature_K),
         soak=soak.advance(problem.soak, solvers.soak, time_s, temperature_K, steel.driving_K),

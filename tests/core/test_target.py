@@ -1,0 +1,83 @@
+"""Targets: when they were met, and when they will be."""
+
+import numpy as np
+import pytest
+
+from logger import target
+from logger.estimate import estimate
+from logger.history import History
+from logger.sheet import Canister, Pack, Piece, Quantity, RunSheet, Shape, Target
+from logger.units import kelvin_from_celsius
+
+
+def hold(temperature_C: float, until_s: float, interval_s: float = 30.0) -> History:
+    time_s = np.arange(0.0, until_s + 1.0, interval_s)
+    return History("steel", time_s, np.full(time_s.size, kelvin_from_celsius(temperature_C)), interval_s)
+
+
+def sheet_with(*targets: Target) -> RunSheet:
+    return RunSheet(
+        piece=Piece(Shape.PLATE, 0.006, 0.10),
+        pack=Pack(carbon_potential_wt_pct=1.1, mass_transfer_m_per_s=2e-7),
+        canister=Canister(sensor="inside"),
+        targets=targets,
+    )
+
+
+def test_a_crossing_lies_on_the_line_between_two_points() -> None:
+    wanted = Target(Quantity.CASE_DEPTH, 0.5, 0.4)
+    assert target.first_crossing_s(np.array([0.0, 10.0, 20.0]), np.array([0.0, 0.4, 0.6]), wanted) == pytest.approx(
+        15.0
+    )
+
+
+def test_hardness_is_met_from_above() -> None:
+    wanted = Target(Quantity.HARDNESS, 60.0)
+    assert target.first_crossing_s(np.array([0.0, 10.0]), np.array([64.0, 58.0]), wanted) == pytest.approx(20.0 / 3.0)
+
+
+def test_values_that_are_not_there_meet_nothing() -> None:
+    wanted = Target(Quantity.HARDNESS, 60.0)
+    assert target.first_crossing_s(np.array([0.0, 10.0]), np.array([np.nan, np.nan]), wanted) is None
+
+
+def test_equivalent_time_at_its_reference_temperature_is_met_on_the_clock() -> None:
+    problem = estimate.problem_from_sheet(sheet_with(Target(Quantity.EQUIVALENT_TIME, 3600.0)))
+    (status,) = target.statuses(problem, estimate.over_history(problem, hold(950.0, 7200.0)))
+    assert status.reached_at_s == pytest.approx(3600.0, abs=1e-6)
+
+
+def test_a_forecast_comes_true() -> None:
+    wanted = (Target(Quantity.CASE_DEPTH, 0.0006, 0.40), Target(Quantity.EQUIVALENT_TIME, 4.0 * 3600.0))
+    problem = estimate.problem_from_sheet(sheet_with(*wanted))
+    state = estimate.over_history(problem, hold(950.0, 3600.0))
+    ahead = target.forecast(problem, state, kelvin_from_celsius(950.0))
+    later = target.statuses(problem, estimate.over_history(problem, hold(950.0, 6.0 * 3600.0)))
+    for expected_s, status in zip(ahead.reached_at_s, later, strict=True):
+        assert status.reached_at_s is not None
+        assert expected_s == pytest.approx(status.reached_at_s, rel=0.005)
+
+
+def test_what_will_never_be_reached_is_not_forecast() -> None:
+    problem = estimate.problem_from_sheet(sheet_with(Target(Quantity.CASE_DEPTH, 0.0025, 0.40)))
+    state = estimate.over_history(problem, hold(600.0, 3600.0))
+    ahead = target.forecast(problem, state, kelvin_from_celsius(600.0), horizon_s=24.0 * 3600.0)
+    assert ahead.reached_at_s == (None,)
+
+
+def test_a_forecast_to_a_hotter_hold_counts_the_way_up() -> None:
+    problem = estimate.problem_from_sheet(sheet_with(Target(Quantity.EQUIVALENT_TIME, 3600.0)))
+    state = estimate.over_history(problem, hold(850.0, 600.0))
+    (slow,) = target.forecast(problem, state, kelvin_from_celsius(950.0), heating_K_per_s=1.0 / 36.0).reached_at_s
+    (fast,) = target.forecast(problem, state, kelvin_from_celsius(950.0), heating_K_per_s=1.0).reached_at_s
+    assert slow is not None
+    assert fast is not None
+    assert 0.0 < slow - fast < 3600.0
+
+
+def test_a_limit_that_was_passed_says_when() -> None:
+    problem = estimate.problem_from_sheet(sheet_with(Target(Quantity.SURFACE_CARBON, 0.5, limit=True)))
+    (status,) = target.statuses(problem, estimate.over_history(problem, hold(950.0, 7200.0)))
+    assert status.reached
+    assert status.reached_at_s is not None
+    assert status.value > 0.5

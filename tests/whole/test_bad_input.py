@@ -1,0 +1,124 @@
+"""What a person can get wrong: one clear line each, exit code 2, nothing on standard output, never a traceback."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+SHEET = """
+[piece]
+shape = "plate"
+thickness_mm = 6.0
+carbon_wt_pct = 0.10
+[canister]
+sensor = "inside"
+"""
+
+OVEN = """
+[oven]
+name = "left oven"
+record = "record.db"
+[[port]]
+name = "{port}"
+[[port.controller]]
+name = "controller"
+[[port.controller.channel]]
+name = "oven"
+register = 0
+function = 3
+scale = 0.1
+"""
+
+
+def soaktally(folder: Path, *words: str) -> "subprocess.CompletedProcess[str]":
+    """The command, as a person runs it in a folder."""
+    command = [sys.executable, "-m", "logger", *words]
+    path = str(Path(__file__).parents[2])
+    return subprocess.run(
+        command, capture_output=True, text=True, check=False, cwd=folder, env={"PYTHONPATH": path, "PATH": "/usr/bin"}
+    )
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    (tmp_path / "sheet.toml").write_text(SHEET, encoding="utf-8")
+    (tmp_path / "oven.toml").write_text(OVEN.format(port="/dev/no-such-port"), encoding="utf-8")
+    (tmp_path / "good.csv").write_text("time_s,oven_C\n0,20\n60,30\n", encoding="utf-8")
+    (tmp_path / "empty.csv").write_text("", encoding="utf-8")
+    (tmp_path / "words.csv").write_text("time_s,oven_C\n0,20\n60,hot\n", encoding="utf-8")
+    (tmp_path / "backwards.csv").write_text("time_s,oven_C\n0,20\n60,30\n30,25\n", encoding="utf-8")
+    (tmp_path / "two.csv").write_text("time_s,left_C,right_C\n0,20,21\n60,30,31\n", encoding="utf-8")
+    (tmp_path / "nothing.csv").write_text("time_s,oven_C\n0,\n60,\n", encoding="utf-8")
+    (tmp_path / "notes.db").write_text("grind 0.1 off both faces\n", encoding="utf-8")
+    (tmp_path / "broken.toml").write_text('[piece]\nshape = "plate\n', encoding="utf-8")
+    return tmp_path
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (
+            "review empty.csv --sheet sheet.toml --json",
+            "empty.csv: found an empty file, expected a CSV table with a header such as time_s,oven_C",
+        ),
+        (
+            "review words.csv --sheet sheet.toml --json",
+            'words.csv, line 3, column oven_C: found "hot", '
+            "expected a temperature, or nothing where there was no reading",
+        ),
+        (
+            "review backwards.csv --sheet sheet.toml --json",
+            "backwards.csv, line 4: found time 30 after 60 on line 3, expected times that increase",
+        ),
+        ("review good.csv --json", "--sheet: found none, expected the run sheet of good.csv"),
+        ("review good.csv --sheet gone.toml", "gone.toml: found no such file, expected a run sheet in TOML"),
+        (
+            "review nothing.csv --sheet sheet.toml --json",
+            "nothing.csv: found no reading at all of oven, expected temperatures",
+        ),
+        (
+            "runs --record notes.db",
+            "record notes.db: found a file that is not a database, expected a soaktally record, or no file",
+        ),
+        ("runs --record gone.db", "record gone.db: found no such file, expected a soaktally record"),
+        ("watch gone.toml --sheet sheet.toml", "gone.toml: found no such file, expected an oven file in TOML"),
+        ("demo --heat roast", '--heat: found "roast", expected plane-iron, too-hot, temper'),
+    ],
+)
+def test_a_mistake_is_told_in_one_line(folder: Path, words: str, told: str) -> None:
+    said = soaktally(folder, *words.split())
+    assert (said.returncode, said.stdout) == (2, "")
+    assert said.stderr == told + "\n"
+
+
+def test_several_channels_and_none_chosen_are_named(folder: Path) -> None:
+    said = soaktally(folder, "review", "two.csv", "--sheet", "sheet.toml", "--json")
+    assert (said.returncode, said.stdout) == (2, "")
+    assert "left" in said.stderr
+    assert "right" in said.stderr
+
+
+def test_faults_in_sheet_and_trace_are_told_together(folder: Path) -> None:
+    said = soaktally(folder, "review", "words.csv", "--sheet", "broken.toml", "--json")
+    assert (said.returncode, said.stdout) == (2, "")
+    assert len(said.stderr.splitlines()) == 2
+    assert "Traceback" not in said.stderr
+
+
+def test_a_record_that_is_no_database_is_left_as_it_is_when_a_watch_is_begun(folder: Path) -> None:
+    oven = OVEN.format(port="/dev/no-such-port").replace("record.db", "notes.db")
+    (folder / "oven.toml").write_text(oven, encoding="utf-8")
+    said = soaktally(folder, "watch", "oven.toml", "--sheet", "sheet.toml")
+    assert said.returncode == 2
+    assert "notes.db: found a file that is not a database" in said.stderr
+    assert (folder / "notes.db").read_text(encoding="utf-8") == "grind 0.1 off both faces\n"
+
+
+def test_a_port_that_is_not_there_is_named_and_tried_again_until_the_time_is_over(folder: Path) -> None:
+    said = soaktally(folder, "watch", "oven.toml", "--sheet", "sheet.toml", "--for", "3 s")
+    assert said.returncode == 0
+    assert "/dev/no-such-port" in said.stdout
+    assert "Traceback" not in said.stderr
+    runs = soaktally(folder, "runs")
+    assert "the time asked for was over" in runs.stdout
