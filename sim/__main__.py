@@ -14,12 +14,12 @@ from typing import Any, get_args
 import numpy as np
 
 from sim.bus import Bus, Link
-from sim.canister import Canister, random_canister
+from sim.canister import random_canister
 from sim.controller import Tuning
 from sim.errors import BadInput, SimError
-from sim.faults import AMOUNTS, KINDS, FaultPlan, plan_from_tables, plan_from_text, random_plan
+from sim.faults import AMOUNTS, KINDS, Fault, FaultPlan, plan_from_tables, plan_from_text, random_plan
 from sim.heat import Heat
-from sim.line_device import LineStyle
+from sim.line_device import DEFAULT_ANSWER, LineStyle
 from sim.modbus_server import Station
 from sim.program import Program, program_from_table
 from sim.registers import built_in_table, random_map
@@ -39,7 +39,13 @@ def _parser() -> argparse.ArgumentParser:
     parser.add_argument(
         "--tcp-port", type=int, default=0, metavar="N", help="port of the tcp link (default: a free one)"
     )
-    parser.add_argument("--unit", type=int, default=1, metavar="N", help="unit address of the controller, 1 to 247")
+    parser.add_argument(
+        "--unit",
+        type=int,
+        action="append",
+        metavar="N",
+        help="unit address, 1 to 247 (default 1); given again, one more controller with its own oven on the same bus",
+    )
     parser.add_argument("--speed", type=float, default=1.0, metavar="N", help="oven time runs N times faster")
     parser.add_argument("--heat", choices=list(SCENARIOS), default="plane-iron", help="built-in heat")
     parser.add_argument(
@@ -72,7 +78,11 @@ def _parser() -> argparse.ArgumentParser:
         "--stable-name", type=Path, metavar="PATH", help="a link that always points to the present port"
     )
     parser.add_argument("--stop-after", type=float, metavar="H", help="end by itself after H oven hours")
-    parser.add_argument("--chatter", action="store_true", help="a text device that talks without being asked")
+    parser.add_argument("--ask", default="TEMP?", metavar="TEXT", help="what a text device answers to")
+    parser.add_argument("--answer", default=DEFAULT_ANSWER, metavar="FORMAT", help="line of a text device")
+    parser.add_argument(
+        "--chatter", action="store_true", help="a text device that talks every second without being asked"
+    )
     return parser
 
 
@@ -86,48 +96,53 @@ def _read_toml(path: Path) -> dict[str, Any]:
         raise BadInput(str(path), str(error), "TOML") from error
 
 
-def _heat(options: argparse.Namespace, rng: np.random.Generator, tuning: Tuning) -> tuple[Heat, FaultPlan]:
+def _program_and_faults(options: argparse.Namespace, rng: np.random.Generator) -> tuple[Program, FaultPlan]:
     built_in = scenario(options.heat)
-    program: Program = built_in.program
-    faults: list[Any] = []
-    canister: Canister = built_in.canister
+    program, faults = built_in.program, list[Fault]()
     if options.program is not None:
         table = _read_toml(options.program)
         program = program_from_table(table, str(options.program))
         faults.extend(plan_from_tables(table.get("fault", []), str(options.program)).faults)
-    if options.canister == "random":
-        canister = random_canister(rng)
     if options.faults.strip() == "random":
         faults.extend(random_plan(rng, built_in.duration_s).faults)
     else:
         faults.extend(plan_from_text(options.faults).faults)
-    plan = FaultPlan(tuple(faults))
-    heat = Heat(
-        program,
-        canister=canister,
-        tuning=tuning,
-        faults=plan,
-        seed=options.seed,
-        second_sensor=options.second_sensor,
-    )
-    return heat, plan
+    return program, FaultPlan(tuple(faults))
+
+
+def _stations(options: argparse.Namespace, program: Program, plan: FaultPlan) -> list[Station]:
+    stations = []
+    for number, address in enumerate(options.unit or [1]):
+        rng = np.random.default_rng([options.seed, 1, number])
+        table, unit, decimals = built_in_table(options.break_code), options.display_unit, options.decimals
+        canister = scenario(options.heat).canister
+        if options.canister == "random":
+            canister = random_canister(rng)
+        if options.registers == "random":
+            drawn = random_map(rng)
+            table, unit, decimals = drawn.table, drawn.unit, drawn.decimal_places
+        heat = Heat(
+            program,
+            canister=canister,
+            tuning=Tuning(unit=unit, decimal_places=decimals, cycle_s=options.cycle, noise_K=options.noise),
+            faults=FaultPlan(tuple(fault for fault in plan.faults if fault.unit in (None, address))),
+            seed=options.seed + number,
+            second_sensor=options.second_sensor,
+        )
+        stations.append(Station(address, heat, table))
+    return stations
 
 
 def _run(options: argparse.Namespace) -> None:
-    rng = np.random.default_rng([options.seed, 1])
-    table, unit, decimals = built_in_table(options.break_code), options.display_unit, options.decimals
-    if options.registers == "random":
-        drawn = random_map(rng)
-        table, unit, decimals = drawn.table, drawn.unit, drawn.decimal_places
-    tuning = Tuning(unit=unit, decimal_places=decimals, cycle_s=options.cycle, noise_K=options.noise)
-    heat, plan = _heat(options, rng, tuning)
+    program, plan = _program_and_faults(options, np.random.default_rng([options.seed, 2]))
+    stations = _stations(options, program, plan)
     if options.truth is not None:
-        write_truth(options.truth, heat)
+        write_truth(options.truth, stations[0].heat)
     stop = threading.Event()
     for name in (signal.SIGINT, signal.SIGTERM):
         signal.signal(name, lambda *_: stop.set())
     bus = Bus(
-        [Station(options.unit, heat, table)],
+        stations,
         link=options.link,
         wire=options.wire,
         speed=options.speed,
@@ -138,7 +153,7 @@ def _run(options: argparse.Namespace) -> None:
         tcp_port=options.tcp_port,
         stable_name=options.stable_name,
         tap_file=options.tap,
-        style=LineStyle(query="") if options.chatter else None,
+        style=LineStyle("" if options.chatter else options.ask, options.answer),
     )
     end_s = math.inf if options.stop_after is None else options.stop_after * 3600.0
     try:
@@ -149,7 +164,7 @@ def _run(options: argparse.Namespace) -> None:
                 pass
     finally:
         if options.truth is not None:
-            write_truth(options.truth, heat)
+            write_truth(options.truth, stations[0].heat)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:

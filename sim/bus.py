@@ -125,6 +125,8 @@ class Bus:
         """Open the port and answer from now on; returns itself."""
         if self._thread is not None:
             raise BadInput("bus", "running already", "one start")
+        self._ready.clear()
+        self._loop, self._stop = None, None
         self._thread = threading.Thread(target=self._run, name="simulated bus", daemon=True)
         self._thread.start()
         self._ready.wait()
@@ -371,7 +373,11 @@ class Bus:
     def _opened(self, connection: Connection) -> None:
         self._lines.append(connection)
         if self.wire == "text" and self.style.banner:
-            connection.put(Sending(0.0, (self.style.banner + self.style.line_end).encode("ascii", "replace"), "banner"))
+            connection.put(
+                Sending(
+                    self.style.reset_s, (self.style.banner + self.style.line_end).encode("ascii", "replace"), "banner"
+                )
+            )
 
     def note(self, direction: Literal["request", "reply"], data: bytes, request: Request, why: str) -> None:
         """Show something that passed to the tap."""

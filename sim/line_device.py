@@ -7,6 +7,8 @@ from sim.errors import BadInput
 from sim.registers import Display
 from sim.thermocouple import type_k_mV
 
+DEFAULT_ANSWER = "PV={pv} SP={sp} OUT={out} {unit}"
+
 
 @dataclass(frozen=True, slots=True)
 class LineStyle:
@@ -19,15 +21,17 @@ class LineStyle:
     break_text    stands for a temperature when the sensor is broken
     comma         decimal comma
     banner        first line after a start, and to every program that connects over tcp, as if it had been reset
+    reset_s       silence before the banner [s of wall time]
     """
 
     query: str = "TEMP?"
-    answer: str = "PV={pv} SP={sp} OUT={out} {unit}"
+    answer: str = DEFAULT_ANSWER
     every_s: float = 1.0
     break_text: str = "-----"
     line_end: str = "\r\n"
     comma: bool = False
     banner: str = ""
+    reset_s: float = 0.0
 
     def __post_init__(self) -> None:
         try:

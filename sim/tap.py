@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, TextIO
 
+from sim.errors import BadInput
+
 Direction = Literal["request", "reply"]
 
 
@@ -36,7 +38,10 @@ class Tap:
         self._lock = threading.Lock()
         self._file: TextIO | None = None
         if file is not None:
-            self._file = file.open("w", encoding="utf-8")
+            try:
+                self._file = file.open("w", encoding="utf-8")
+            except OSError as error:
+                raise BadInput(str(file), error.strerror, "a place that can be written") from error
             self._file.write("wall_s,oven_s,direction,readable,unit,function,bytes,why\n")
 
     def keep(self, passed: Passed) -> None:

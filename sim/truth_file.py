@@ -3,14 +3,22 @@
 import csv
 from pathlib import Path
 
+from sim.errors import BadInput
 from sim.heat import Heat
 from sim.thermocouple import ZERO_CELSIUS_K
 
 
 def write_truth(path: Path, heat: Heat) -> None:
-    """Write the truth trace so far: time_s, oven_C, wall_C, steel_C, set_point_C, power_W; replaces the file."""
+    """Write the truth trace so far: time_s, oven_C, wall_C, steel_C, set_point_C, power_W; replaces the file.
+
+    Raises    BadInput    the file cannot be written
+    """
     truth = heat.truth()
-    with path.open("w", newline="", encoding="utf-8") as file:
+    try:
+        file = path.open("w", newline="", encoding="utf-8")
+    except OSError as error:
+        raise BadInput(str(path), error.strerror, "a place that can be written") from error
+    with file:
         table = csv.writer(file)
         table.writerow(["time_s", "oven_C", "wall_C", "steel_C", "set_point_C", "power_W"])
         for row in zip(
