@@ -329,15 +329,17 @@ class Bus:
         if final and self._spare is not None:
             self._spare.close()
             self._spare = None
+        server, self._server = self._server, None
+        if server is not None:
+            server.close()
         for connection in self._lines:
             connection.close()
-        for client in self._clients:
+        for client in list(self._clients):
             client.cut()
         self._lines, self._clients = [], []
-        if self._server is not None:
-            self._server.close()
-            await self._server.wait_closed()
-            self._server = None
+        if server is not None:
+            await server.wait_closed()
+            await asyncio.sleep(0)  # sockets that were aborted are closed by the loop's next round
         if self.stable_name is not None and self.link == "pty":
             self.stable_name.unlink(missing_ok=True)
         with self._changed:
@@ -361,6 +363,9 @@ class Bus:
 
     def _client_came(self, client: TcpClient) -> None:
         assert client.connection is not None
+        if self._server is None:  # accepted just before the cable was pulled
+            client.cut()
+            return
         self._clients.append(client)
         self._opened(client.connection)
 
@@ -373,11 +378,8 @@ class Bus:
     def _opened(self, connection: Connection) -> None:
         self._lines.append(connection)
         if self.wire == "text" and self.style.banner:
-            connection.put(
-                Sending(
-                    self.style.reset_s, (self.style.banner + self.style.line_end).encode("ascii", "replace"), "banner"
-                )
-            )
+            banner = (self.style.banner + self.style.line_end).encode("ascii", "replace")
+            connection.put(Sending(self.style.reset_s, banner, "banner"))
 
     def note(self, direction: Literal["request", "reply"], data: bytes, request: Request, why: str) -> None:
         """Show something that passed to the tap."""

@@ -70,7 +70,8 @@ class Connection:
         self._waiting: deque[Request] = deque()
         self._asked: Request | None = None
         self._silence: asyncio.TimerHandle | None = None
-        self._timers: set[asyncio.TimerHandle] = set()
+        self._outgoing: deque[tuple[float, Sending, Request]] = deque()
+        self._timer: asyncio.TimerHandle | None = None
         self._free_s = 0.0
         self._sent_s = -1.0
         self._memory = WireMemory()
@@ -142,18 +143,21 @@ class Connection:
     def put(self, sending: Sending, request: Request | None = None, after_s: float = 0.0) -> None:
         """Send after what is still to go out, `after_s` [s] later at the soonest; without a request, unasked."""
         about = request if request is not None else Request(b"", True)
-        now = self._loop.time()
-        self._free_s = max(self._free_s, now) + after_s + sending.delay_s
-        if self._free_s <= now:
-            self._send(sending, about)
-            return
+        self._free_s = max(self._free_s, self._loop.time()) + after_s + sending.delay_s
+        self._outgoing.append((self._free_s, sending, about))
+        if self._timer is None:
+            self._send_due()
 
-        def send() -> None:
-            self._timers.discard(timer)
-            self._send(sending, about)
-
-        timer = self._loop.call_at(self._free_s, send)
-        self._timers.add(timer)
+    def _send_due(self) -> None:
+        """Send what is due, in order, and come back for the rest."""
+        self._timer = None
+        while self._outgoing:
+            due_s, sending, request = self._outgoing[0]
+            if due_s > self._loop.time():
+                self._timer = self._loop.call_at(due_s, self._send_due)
+                return
+            self._outgoing.popleft()
+            self._send(sending, request)
 
     def _send(self, sending: Sending, request: Request) -> None:
         if not self._closed:
@@ -166,9 +170,10 @@ class Connection:
         if self._closed:
             return
         self._closed = True
-        for timer in (*self._timers, *([self._silence] if self._silence is not None else [])):
-            timer.cancel()
-        self._timers.clear()
+        for timer in (self._timer, self._silence):
+            if timer is not None:
+                timer.cancel()
+        self._outgoing.clear()
         if self._modbus is not None:
             self._modbus.connection_lost(None)
 
