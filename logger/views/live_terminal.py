@@ -5,8 +5,10 @@ caution that belongs to the moment. Into a pipe or a log file the same sentence 
 once when something changes that somebody should know.
 """
 
+import re
 import time
 from collections.abc import Callable
+from math import inf
 from types import TracebackType
 from typing import Final, Self
 
@@ -24,6 +26,10 @@ from logger.views.wording import clock_words, date_words, duration_words, zone_w
 
 CALM_PACE_S: Final = 300.0
 """One line in this time is enough for a log (our choice)."""
+
+SOONEST_S: Final = 10.0
+"""What changes gets its line after this time; only what is worse than before, or the end, does not wait (our choice:
+a condition that flickers must not fill a log)."""
 
 WAY_LETTERS: Final = 24
 NARROW_LETTERS: Final = 72
@@ -52,6 +58,7 @@ class LiveTerminal:
         self._seconds_per_frame = 1.0 / frames_per_s
         self._last_s: float | None = None
         self._last_changes: tuple[object, ...] = ()
+        self._last_urgency = -1
 
     def __enter__(self) -> Self:
         if self._console.is_terminal:
@@ -66,16 +73,21 @@ class LiveTerminal:
 
     def show(self, now: Snapshot) -> None:
         """Show one snapshot, unless it comes too soon after the last and says nothing new."""
-        changes = _changes(now)
+        changes, urgency = _changes(now), _urgency(now)
         time_s = self._monotonic_s()
-        pace_s = self._seconds_per_frame if self._console.is_terminal else CALM_PACE_S
-        if changes == self._last_changes and self._last_s is not None and time_s - self._last_s < pace_s:
+        waited_s = inf if self._last_s is None else time_s - self._last_s
+        if urgency <= self._last_urgency and waited_s < self._pace_s(changes):
             return
-        self._last_s, self._last_changes = time_s, changes
+        self._last_s, self._last_changes, self._last_urgency = time_s, changes, urgency
         if self._console.is_terminal:
             self._live.update(screen(now, self._console.width, self._footer), refresh=True)
         else:
             self._console.print(Text(calm_line(now)), soft_wrap=True)
+
+    def _pace_s(self, changes: tuple[object, ...]) -> float:
+        if self._console.is_terminal:
+            return self._seconds_per_frame
+        return CALM_PACE_S if changes == self._last_changes else SOONEST_S
 
     def say(self, words: str) -> None:
         """A line that stays, above the live view."""
@@ -127,10 +139,21 @@ def _changes(now: Snapshot) -> tuple[object, ...]:
         now.is_stale,
         now.soaking_now,
         now.finished,
-        tuple((alert.words, alert.severity, alert.acknowledged) for alert in now.alerts),
-        now.warnings,
+        tuple((_gist(alert.words), alert.acknowledged) for alert in now.alerts if alert.severity is not Severity.NEWS),
+        tuple(_gist(warning) for warning in now.warnings),
         tuple(aim.reached_at_s is not None for aim in now.aims),
     )
+
+
+def _gist(words: str) -> str:
+    """Words without their numbers: what stays the same while a number in them moves."""
+    return re.sub(r"[\d.,]+", "", words)
+
+
+def _urgency(now: Snapshot) -> int:
+    """How urgent a moment is: 0 all well, then by the worst that stands, most of all the end of the run."""
+    found = worst(now)
+    return len(Severity) + 1 if now.finished else 0 if found is None else found.rank + 1
 
 
 def _title(now: Snapshot) -> Table:
@@ -194,7 +217,7 @@ def _troubles(now: Snapshot) -> Table:
     table.add_column()
     for alert in sorted(now.alerts, key=lambda alert: -alert.severity.rank):
         seen = " (acknowledged)" if alert.acknowledged else ""
-        since = clock_words(alert.since_utc_s, now.zone, now.now_utc_s)
+        since = now.clock(alert.since_s)
         mark = Text(f"{SIGNS[alert.severity]} {alert.severity}", style=STYLES[alert.severity])
         table.add_row(mark, f"since {since}", printable(alert.words) + seen)
     for warning in now.warnings:

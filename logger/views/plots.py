@@ -135,7 +135,7 @@ class _Sheet:
                     [(MARGIN_IN + 0.12) / WIDTH_IN],
                     [y],
                     marker=sign.marker,
-                    markersize=15,
+                    markersize=17 if sign.marker == "^" else 15,
                     color=sign.colour,
                     linestyle="none",
                 )

@@ -4,7 +4,7 @@ from datetime import tzinfo
 
 import numpy as np
 
-from logger.alert import Phase
+from logger.alert import AlertEvent, AlertKind, Phase
 from logger.estimate.carbon_result import CarbonWarningKind
 from logger.estimate.result import Estimate, TrailPoint
 from logger.sheet import Quantity, RunSheet
@@ -40,18 +40,21 @@ URGENT = frozenset(
 USUAL_LEVEL_WT_PCT = 0.40
 """The carbon a case depth is shown to where no target names one."""
 
+UNMARKED = frozenset({AlertKind.TARGET_SOON, AlertKind.RUN_ENDED, AlertKind.TEST})
+"""Alerts that tell nothing about the heat itself and so are not marked in its picture."""
+
 
 def snapshot_of(situation: Situation, zone: tzinfo | None = None) -> Snapshot:
     """What is true of a run now, for every view that says it in words. ``zone`` None: the reader's own."""
     result, sheet = situation.estimate, situation.problem.sheet
-    thermal, now_utc_s = result.thermal, situation.now_utc_s
+    thermal = result.thermal
     soak = thermal.soaks[-1] if thermal.soaks else None
     stage = thermal.stages[-1] if thermal.stages else None
     age_s = None if situation.last_good_s is None else situation.now_s - situation.last_good_s
     return Snapshot(
         oven=situation.oven,
         run_name=situation.name,
-        now_utc_s=now_utc_s if now_utc_s is not None else situation.now_s,
+        now_utc_s=situation.now_utc_s,
         time_s=situation.now_s,
         reading_age_s=age_s,
         stale_after_s=situation.stale_after_s,
@@ -225,12 +228,11 @@ def _aims(situation: Situation) -> tuple[Aim, ...]:
 
 
 def _alerts_now(situation: Situation) -> tuple[AlertNow, ...]:
-    now_utc_s = situation.now_utc_s if situation.now_utc_s is not None else situation.now_s
     return tuple(
         AlertNow(
             words=episode.words,
             severity=episode.severity,
-            since_utc_s=now_utc_s - (situation.now_s - (episode.raised_s or episode.since_s)),
+            since_s=episode.since_s if episode.raised_s is None else episode.raised_s,
             acknowledged=episode.acknowledged,
         )
         for episode in situation.open_alerts
@@ -267,11 +269,17 @@ def _temperature_view(situation: Situation) -> TemperatureView:
         soak_band_K=thermal.soaks[-1].band_K if thermal.soaks else None,
         gaps=tuple(Span("no readings", gap.start_s, gap.end_s) for gap in thermal.gaps if not gap.bridged),
         marks=tuple(
-            Mark(event.time_s, event.title, event.severity)
+            Mark(event.time_s, _mark_words(event), event.severity)
             for event in situation.alert_events
-            if event.phase is Phase.RAISED
+            if event.phase is Phase.RAISED and event.kind not in UNMARKED
         ),
     )
+
+
+def _mark_words(event: AlertEvent) -> str:
+    """What happened, for the list under the picture."""
+    message = event.message.rstrip(".")
+    return event.title if message in ("", event.title) else f"{event.title}: {message}"
 
 
 def _profile_view(situation: Situation) -> ProfileView | None:

@@ -30,6 +30,9 @@ from logger.views.wording import (
 STEADY_K_PER_S = 1.0 / 120.0
 """Slower than half a kelvin a minute counts as steady (our choice)."""
 
+SHALLOWEST_M = 1e-5
+"""Less than this is not called a case yet: it would be shown as 0.00 mm."""
+
 STILL_HOT_K = 400.0
 """Steel above this is handled as hot (our choice: well above what a glove forgives)."""
 
@@ -90,11 +93,11 @@ class Aim:
 
 @dataclass(frozen=True, slots=True)
 class AlertNow:
-    """One alert that is not over: its words, how much it matters, since when [s since 1970 UTC]."""
+    """One alert that is not over: its words, how much it matters, since when [s of run time]."""
 
     words: str
     severity: Severity
-    since_utc_s: float
+    since_s: float
     acknowledged: bool = False
 
 
@@ -194,14 +197,14 @@ def state_words(now: Snapshot) -> str:
         troubles.append(age)
     standing = [alert for alert in now.alerts if _stands(alert)]
     troubles += [
-        f"{'Danger' if alert.severity is Severity.DANGER else 'Warning'}: {_small(alert.words)}"
+        f"Danger: {_small(alert.words)}" if alert.severity is Severity.DANGER else alert.words
         for alert in sorted(standing, key=lambda alert: -alert.severity.rank)
     ]
     if not any(alert.severity is Severity.DANGER for alert in standing):
         if now.carbon is not None and now.carbon.molten_now_m > 0.0:
             troubles.insert(0, f"Danger: {length_words(now.carbon.molten_now_m, now.units)} of the skin is molten now")
         elif not standing and now.warnings:
-            troubles.append(f"Warning: {_small(now.warnings[0])}")
+            troubles.append(now.warnings[0])
     if not troubles:
         return "Run finished." if now.finished else "All well."
     more = f" (and {len(troubles) - 1} more)" if len(troubles) > 1 else ""
@@ -247,10 +250,10 @@ def _progress_sentences(now: Snapshot) -> list[str]:
     """How far, and when the next target should be reached."""
     sentences = []
     aims = [aim for aim in now.aims if not aim.limit]
-    following = next((aim for aim in aims if aim.reached_at_s is None), aims[-1] if aims else None)
+    following = _following(aims, now)
     if now.carbon is not None and now.carbon.cases:
         case = now.carbon.cases[0]
-        depth = length_words(case.depth_m, now.units) if case.depth_m > 0.0 else "No case yet"
+        depth = length_words(case.depth_m, now.units) if case.depth_m >= SHALLOWEST_M else "No case yet"
         sentences.append(f"{depth} to {case.at_carbon_wt_pct:.2f} % C")
         if now.carbon.melted_m > 0.0:
             sentences.append(f"skin melted to {length_words(now.carbon.melted_m, now.units)}")
@@ -263,6 +266,14 @@ def _progress_sentences(now: Snapshot) -> list[str]:
     if following is not None:
         sentences.append(f"{_aim_name(following)} {_aim_outcome(following, now)}")
     return [f"{words[0].upper()}{words[1:]}." for words in sentences]
+
+
+def _following(aims: list[Aim], now: Snapshot) -> Aim | None:
+    """The target to speak of: the first still ahead; all reached, the one about the case that is shown, or the last."""
+    ahead = [aim for aim in aims if aim.reached_at_s is None]
+    cases = [] if now.carbon is None else [case.at_carbon_wt_pct for case in now.carbon.cases[:1]]
+    about_case = [aim for aim in aims if aim.quantity is Quantity.CASE_DEPTH and aim.at_carbon_wt_pct in cases]
+    return next(iter([*ahead, *about_case, *reversed(aims)]), None)
 
 
 def _temper_words(temper: TemperNow) -> str:

@@ -133,8 +133,15 @@ def draw_depth(axes: Axes, view: DepthView, units: DisplayUnits, span: TimeSpan)
         shown(now_m),
         length_words(now_m, units),
         look.CARBON,
-        offset=(9, -18),
+        offset=_beside(axes, shown(now_m), None if view.target_m is None else shown(view.target_m)),
     )
+
+
+def _beside(axes: Axes, value: float, target: float | None) -> tuple[float, float]:
+    """Where the label of the last value stands [points from it]: under it, or over it if the target line is there."""
+    low, high = axes.get_ylim()
+    target_is_close_under = target is not None and 0.0 <= value - target < 0.16 * (high - low)
+    return (9.0, 8.0) if target_is_close_under else (9.0, -18.0)
 
 
 def _depth_target(axes: Axes, view: DepthView, target_m: float, units: DisplayUnits, span: TimeSpan) -> None:
@@ -209,5 +216,5 @@ def _quantity(
         float(value[last]),
         form.format(value[last]),
         look.CARBON,
-        offset=(9, -18),
+        offset=_beside(axes, float(value[last]), target),
     )

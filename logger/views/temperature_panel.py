@@ -189,11 +189,18 @@ def _numbered(axes: Axes, number: int, mark: Mark, sign_s: float) -> None:
         zorder=2,
     )
     axes.plot(
-        [sign_s], [0.87], transform=place, marker=sign.marker, markersize=16, color=sign.colour, zorder=7, clip_on=False
+        [sign_s],
+        [0.87],
+        transform=place,
+        marker=sign.marker,
+        markersize=18 if sign.marker == "^" else 16,
+        color=sign.colour,
+        zorder=7,
+        clip_on=False,
     )
     axes.text(
         sign_s,
-        0.865 if sign.marker == "^" else 0.87,
+        0.862 if sign.marker == "^" else 0.87,
         str(number),
         transform=place,
         ha="center",
@@ -209,9 +216,10 @@ def _apart(times_s: list[float], span: TimeSpan, room_pt: float = 19.0) -> list[
     """Moments [s] in order, moved just so far that signs there do not cover each other."""
     room_s = room_pt / panel_width_pt() * span.length_s
     placed: list[float] = []
+    earliest_s, latest_s = span.from_s + 0.4 * room_s, span.to_s - 0.4 * room_s
     for time_s in times_s:
-        placed.append(max(time_s, placed[-1] + room_s) if placed else time_s)
-    latest_s = span.to_s
+        placed.append(max(time_s, earliest_s))
+        earliest_s = placed[-1] + room_s
     for number in reversed(range(len(placed))):
         placed[number] = min(placed[number], latest_s)
         latest_s = placed[number] - room_s

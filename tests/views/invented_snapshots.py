@@ -62,8 +62,8 @@ MELTING = replace(
     carbon=CarbonNow((CaseNow(0.40, 2.2e-3),), 3.1, 0.30, carbide_m=1.1e-3, melted_m=0.75e-3, molten_now_m=0.6e-3),
     aims=(replace(CASE_AIM, value=2.2e-3, reached_at_s=2.5 * HOUR_S),),
     alerts=(
-        AlertNow("Case depth 0.80 mm to 0.40 % C reached", Severity.WARNING, NOW_UTC_S - 3_000.0),
-        AlertNow("Skin is melting: 0.60 mm is liquid", Severity.DANGER, NOW_UTC_S - 600.0),
+        AlertNow("Case depth 0.80 mm to 0.40 % C reached", Severity.WARNING, 4.0 * HOUR_S - 3_000.0),
+        AlertNow("Skin is melting: 0.60 mm is liquid", Severity.DANGER, 4.0 * HOUR_S - 600.0),
     ),
 )
 

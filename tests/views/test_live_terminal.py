@@ -18,7 +18,6 @@ from tests.views.invented_snapshots import (
     FINISHED,
     HEATING,
     MELTING,
-    NOW_UTC_S,
     TEMPERING,
 )
 
@@ -90,11 +89,11 @@ def test_a_pipe_gets_news_at_once() -> None:
     terminal, out = piped(clock)
     with terminal:
         terminal.show(HEATING)
-        clock.now_s = 1.0
+        clock.now_s = 10.0
         terminal.show(CARBURIZING)
-        clock.now_s = 2.0
-        terminal.show(replace(CARBURIZING, alerts=(AlertNow("Over temperature", Severity.DANGER, NOW_UTC_S),)))
-        clock.now_s = 3.0
+        clock.now_s = 11.0
+        terminal.show(replace(CARBURIZING, alerts=(AlertNow("Over temperature", Severity.DANGER, 9_000.0),)))
+        clock.now_s = 12.0
         terminal.show(FINISHED)
     lines = out.getvalue().splitlines()
     assert len(lines) == 4
@@ -112,12 +111,40 @@ def test_a_pipe_gets_news_at_once() -> None:
         replace(CARBURIZING, aims=(replace(CARBURIZING.aims[0], reached_at_s=9_000.0),)),
     ],
 )
-def test_each_change_that_matters_is_a_line_at_once(changed: Snapshot) -> None:
-    terminal, out = piped(Clock())
+def test_each_change_that_matters_is_a_line_of_its_own(changed: Snapshot) -> None:
+    clock = Clock()
+    terminal, out = piped(clock)
     with terminal:
         for now in (CARBURIZING, CARBURIZING, changed, changed):
+            clock.now_s += 11.0
             terminal.show(now)
     assert len(out.getvalue().splitlines()) == 2
+
+
+def test_what_flickers_does_not_fill_a_log_but_what_gets_worse_does_not_wait() -> None:
+    clock = Clock()
+    terminal, out = piped(clock)
+    warned = replace(CARBURIZING, warnings=("Decarburizing: the surface is at 0.02 % C.",))
+    with terminal:
+        terminal.show(CARBURIZING)
+        for number in range(40):
+            clock.now_s += 0.5
+            terminal.show(warned if number % 2 == 0 else CARBURIZING)
+        before = len(out.getvalue().splitlines())
+        terminal.show(MELTING)
+    assert before <= 4
+    assert "Danger" in out.getvalue().splitlines()[-1]
+
+
+def test_a_number_that_moves_in_an_alert_is_no_news() -> None:
+    clock = Clock()
+    terminal, out = piped(clock)
+    with terminal:
+        for number in range(20):
+            clock.now_s += 12.0
+            words = f"Case depth 0.{60 + number} mm, in about {20 - number} min"
+            terminal.show(replace(CARBURIZING, alerts=(AlertNow(words, Severity.WARNING, 9_000.0),)))
+    assert len(out.getvalue().splitlines()) == 1
 
 
 def test_a_line_for_a_log_is_one_line_without_colour() -> None:

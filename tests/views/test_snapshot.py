@@ -28,7 +28,6 @@ from tests.views.invented_snapshots import (
     FINISHED,
     HEATING,
     MELTING,
-    NOW_UTC_S,
     SILENT,
     TEMPERING,
 )
@@ -149,6 +148,18 @@ def test_a_target_still_ahead_is_named_before_one_already_reached() -> None:
     reached = Aim(Quantity.SOAK_TIME, 6_600.0, 3_600.0, reached_at_s=9_000.0)
     assert "0.80 mm at about 02:40" in headline(replace(CARBURIZING, aims=(reached, CASE_AIM)))
     assert "soak time 1 h reached at 23:10" in headline(replace(CARBURIZING, aims=(reached,)))
+    both = (replace(CASE_AIM, reached_at_s=10_000.0), reached)
+    assert "0.62 mm to 0.40 % C; 0.80 mm reached at 23:26." in headline(replace(CARBURIZING, aims=both))
+
+
+def test_a_case_too_thin_to_show_is_not_called_zero() -> None:
+    thin_case = CarbonNow((CaseNow(0.40, 4e-6),), 0.41, 0.10)
+    assert "No case yet to 0.40 % C" in headline(replace(CARBURIZING, carbon=thin_case))
+
+
+def test_a_warning_ends_the_sentence_in_its_own_words() -> None:
+    warning = AlertNow("Target reached: soak time", Severity.WARNING, 9_000.0)
+    assert headline(replace(CARBURIZING, alerts=(warning,))).endswith("Target reached: soak time.")
 
 
 def test_how_bad_it_is() -> None:
@@ -157,14 +168,14 @@ def test_how_bad_it_is() -> None:
     assert worst(MELTING) is Severity.DANGER
     assert worst(replace(MELTING, alerts=())) is Severity.DANGER
     assert worst(replace(CARBURIZING, warnings=("Carbide network likely",))) is Severity.WARNING
-    news = AlertNow("Soak started", Severity.NEWS, NOW_UTC_S)
+    news = AlertNow("Soak started", Severity.NEWS, 9_000.0)
     assert worst(replace(CARBURIZING, alerts=(news,))) is None
 
 
 def test_an_acknowledged_warning_no_longer_leads_but_danger_always_does() -> None:
-    warning = AlertNow("Target reached", Severity.WARNING, NOW_UTC_S, acknowledged=True)
+    warning = AlertNow("Target reached", Severity.WARNING, 9_000.0, acknowledged=True)
     assert headline(replace(CARBURIZING, alerts=(warning,))).endswith("All well.")
-    danger = AlertNow("Skin is melting", Severity.DANGER, NOW_UTC_S, acknowledged=True)
+    danger = AlertNow("Skin is melting", Severity.DANGER, 9_000.0, acknowledged=True)
     assert headline(replace(CARBURIZING, alerts=(danger,))).startswith("Danger: skin is melting.")
 
 

@@ -1,0 +1,97 @@
+"""What views show of a reviewed trace is what the estimate and the JSON object say of it."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from logger.alert import AlertEvent, AlertKind, Phase, Severity
+from logger.review import review_trace
+from logger.situation import Situation
+from logger.units import DisplayUnits, millimetres_from_metres
+from logger.views.contract import review_object
+from logger.views.run_views import review_of, run_view_of, snapshot_of
+from logger.views.snapshot import facts, headline
+from logger.views.text import review_text
+
+SHEET = """
+[piece]
+shape = "plate"
+thickness_mm = 6.0
+carbon_wt_pct = 0.10
+[pack]
+carbon_potential_wt_pct = 1.10
+mass_transfer_m_per_s = 2.0e-7
+[canister]
+sensor = "inside"
+[[target]]
+quantity = "case depth"
+at_carbon_wt_pct = 0.40
+reach_mm = 0.3
+"""
+
+
+@pytest.fixture(scope="module")
+def situation(tmp_path_factory: pytest.TempPathFactory) -> Situation:
+    """An invented heat: up to 927 C in an hour, three hours there, no dates in the trace."""
+    folder: Path = tmp_path_factory.mktemp("trace")
+    time_s = np.arange(0.0, 4.0 * 3600.0 + 1.0, 60.0)
+    temperature_C = np.interp(time_s, [0.0, 3600.0], [20.0, 927.0])
+    rows = [f"{at:.0f},{value:.1f}" for at, value in zip(time_s, temperature_C, strict=True)]
+    (folder / "trace.csv").write_text("\n".join(["time_s,load_C", *rows]) + "\n")
+    (folder / "sheet.toml").write_text(SHEET)
+    return review_trace(folder / "trace.csv", folder / "sheet.toml")
+
+
+def test_the_numbers_in_words_are_those_of_the_json_object(situation: Situation) -> None:
+    said, now = review_object(situation), snapshot_of(situation)
+    shown = {fact.label: fact.value for fact in facts(now)}
+    carbon, thermal = said["carbon"], said["thermal"]
+    assert shown["Case depth to 0.40 % C"] == f"{carbon['case_depth_mm']['0.40']:.2f} mm"
+    assert shown["Surface and core"] == f"{carbon['surface_wt_pct']:.2f} and {carbon['core_wt_pct']:.2f} % C"
+    assert shown["Equivalent time"] == f"{thermal['equivalent_time_h']:.2f} h"
+    assert shown["Hottest"] == f"{thermal['peak_C']:.0f} C"
+    assert now.aims[0].reached_at_s == pytest.approx(said["targets"][0]["reached_at_s"])
+
+
+def test_the_pictures_show_the_profile_and_the_depth_of_the_json_object(situation: Situation) -> None:
+    said, view = review_object(situation)["carbon"], run_view_of(situation)
+    assert view.profile is not None
+    assert view.depth is not None
+    profile = view.profile.curves[0]
+    assert millimetres_from_metres(profile.depth_m) == pytest.approx(
+        said["profile"]["depth_mm"], abs=1e-6
+    )  # as printed
+    assert profile.carbon_wt_pct == pytest.approx(said["profile"]["carbon_wt_pct"], abs=1e-6)
+    assert view.profile.case_depth_m == pytest.approx(said["case_depth_mm"]["0.40"] / 1000.0)
+    assert view.depth.depth_m[-1] == pytest.approx(said["case_depth_mm"]["0.40"] / 1000.0, rel=0.05)
+
+
+def test_a_trace_without_dates_is_never_given_any(situation: Situation) -> None:
+    assert situation.now_utc_s is None
+    assert "0.30 mm reached after 1 h 55 min" in headline(snapshot_of(situation))
+    text = review_text(review_of(situation))
+    assert "The wall clock is not known" in text
+    assert "1970" not in text
+
+
+def test_the_other_units_change_every_number_in_words(situation: Situation) -> None:
+    sheet = replace(situation.problem.sheet, display=DisplayUnits("F", "in"))
+    text = review_text(review_of(replace(situation, problem=replace(situation.problem, sheet=sheet))))
+    assert "hottest 1701 F" in text
+    assert " mm" not in text.split("Rests on")[0]
+
+
+def test_marks_say_what_happened_to_what_and_leave_out_what_is_no_part_of_the_heat(situation: Situation) -> None:
+    def event(kind: AlertKind, title: str, message: str) -> AlertEvent:
+        return AlertEvent(kind, "", 1, Phase.RAISED, 9_000.0, Severity.WARNING, title, message, "")
+
+    events = (
+        event(AlertKind.TARGET_SOON, "Target soon", "In about 14 min."),
+        event(AlertKind.TARGET_REACHED, "Target reached", "case depth to 0.40 % C."),
+        event(AlertKind.SOAK_STARTED, "Soak started", "Soak started."),
+        event(AlertKind.RUN_ENDED, "Run ended", "The time asked for was over."),
+    )
+    marks = run_view_of(replace(situation, alert_events=events)).temperature.marks
+    assert [mark.words for mark in marks] == ["Target reached: case depth to 0.40 % C", "Soak started"]
