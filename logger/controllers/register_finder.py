@@ -1,0 +1,281 @@
+"""Finds the register a display shows: reads what can be read, compares with what the person sees, explains its choice.
+
+Only reads, gently paced by the controller's own settings, a few registers at a time; can be stopped at any moment.
+"""
+
+import math
+import threading
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from logger.controllers.link_faults import BadAnswer, NoAnswer, Refused
+from logger.controllers.modbus import RegisterReader, blocks
+from logger.controllers.register_map import decode, printed_forms
+from logger.controllers.settings import (
+    ChannelUnit,
+    ControllerSettings,
+    NumberFormat,
+    RegisterAddress,
+    RegisterSource,
+    WordOrder,
+)
+from logger.units import (
+    celsius_from_kelvin,
+    fahrenheit_from_kelvin,
+    kelvin_from_celsius,
+    kelvin_from_fahrenheit,
+)
+
+Words = Mapping[RegisterAddress, int]
+Progress = Callable[[int, int, int], None]
+"""Called with: registers tried, registers to try, registers found."""
+
+USUAL_WINDOWS = ((0, 300), (1000, 1080), (2000, 2080), (4096, 4176), (8192, 8272), (9000, 9080))
+"""Where manuals put their first registers (common practice, no source): first address and the one after the last."""
+
+AT_ONCE = 10
+SILENT_ENOUGH = 6
+
+HIGHEST_SHOWN_C = 1300.0
+"""A register must be able to hold what an oven reaches; this rules out scales that fit only a cold one."""
+
+SCALES = (1.0, 0.1, 0.01, 0.001)
+
+RELATIVE_TOLERANCE = 0.004
+LEAST_TOLERANCE = 1.5
+"""How far register and display may differ, in display units: the oven moves while the person reads and types."""
+
+
+class Stopped(Exception):
+    """The person stopped the search."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """What the display shows: the number, its unit, and how many decimals it has."""
+
+    value: float
+    unit: ChannelUnit
+    decimals: int = 0
+
+    @property
+    def tolerance(self) -> float:
+        """How far a register's value may be from it, in the display's unit."""
+        return max(LEAST_TOLERANCE, 10.0**-self.decimals, RELATIVE_TOLERANCE * abs(self.value))
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """A way to read a register that gives what the display showed every time.
+
+    ``misses`` are the differences to what was shown, in display units; ``penalty`` ranks candidates, lowest first.
+    """
+
+    register: RegisterAddress
+    number: NumberFormat
+    word_order: WordOrder
+    scale: float
+    unit: ChannelUnit
+    values: tuple[float, ...]
+    misses: tuple[float, ...]
+    penalty: float
+
+    def why(self) -> str:
+        """Why this may be the one, in one line."""
+        said = " then ".join(f"{value:g} {self.unit}" for value in self.values)
+        off = max(abs(miss) for miss in self.misses)
+        exact = "exactly what was shown" if off < 1e-6 else f"within {off:.2g} of what was shown"
+        return f"{printed_forms(self.register)}; as {self.number} x {self.scale:g} it said {said}, {exact}"
+
+    def source(self) -> RegisterSource:
+        """The same as settings of a channel."""
+        return RegisterSource(self.register, self.number, self.word_order, self.scale)
+
+    def config(self, name: str = "air") -> str:
+        """The block for the oven file."""
+        lines = [
+            "[[port.controller.channel]]",
+            f'name = "{name}"',
+            'quantity = "temperature"',
+            f"register = {self.register.address}".ljust(27) + f" # {printed_forms(self.register)}",
+            f"function = {self.register.function_code}",
+            "counted_from = 0",
+            f'number = "{self.number}"',
+        ]
+        if self.number.register_count == 2:
+            lines.append(f'word_order = "{self.word_order}"')
+        return "\n".join([*lines, f"scale = {self.scale:g}", f'unit = "{self.unit}"', ""])
+
+
+def scan(
+    registers: RegisterReader,
+    controller: ControllerSettings,
+    windows: Sequence[tuple[int, int]] = USUAL_WINDOWS,
+    function_codes: Sequence[int] = (3, 4),
+    progress: Progress = lambda tried, of, found: None,
+    stop: threading.Event | None = None,
+) -> dict[RegisterAddress, int]:
+    """Every register in some windows of addresses that the controller gives, with its present content.
+
+    A refused question is cut in halves until the single registers that are there have answered. A table whose function
+    code the controller does not know is left at once.
+
+    Raises   Stopped     `stop` was set
+             NoAnswer    nothing at all answered
+             LinkFault   the link failed
+    """
+    exact = replace(controller, exact_reads=True)
+    found: dict[RegisterAddress, int] = {}
+    total = len(function_codes) * sum(last - first for first, last in windows)
+    tried = silent = 0
+    for function_code in function_codes:
+        waiting = [(at, min(AT_ONCE, last - at)) for first, last in windows for at in range(first, last, AT_ONCE)]
+        while waiting:
+            if stop is not None and stop.is_set():
+                raise Stopped
+            address, count = waiting.pop(0)
+            try:
+                words = _ask(registers, exact, function_code, address, count)
+            except Refused as refusal:
+                silent = 0
+                if refusal.code == 1:
+                    tried += count + sum(rest for _, rest in waiting)
+                    break
+                if count > 1:
+                    half = count // 2
+                    waiting[:0] = [(address, half), (address + half, count - half)]
+                    continue
+            except NoAnswer:
+                silent += 1
+                if silent >= SILENT_ENOUGH and not found:
+                    raise
+            else:
+                silent = 0
+                found.update((RegisterAddress(function_code, address + at), word) for at, word in enumerate(words))
+            tried += count
+            progress(tried, total, len(found))
+    return found
+
+
+def reread(
+    registers: RegisterReader, controller: ControllerSettings, addresses: Iterable[RegisterAddress]
+) -> dict[RegisterAddress, int]:
+    """The present content of registers that have answered before, in as few questions as that takes."""
+    exact = replace(controller, exact_reads=True)
+    found: dict[RegisterAddress, int] = {}
+    for block in blocks([RegisterSource(address) for address in addresses]):
+        for at in range(0, block.count, AT_ONCE):
+            count = min(AT_ONCE, block.count - at)
+            try:
+                words = _ask(registers, exact, block.function_code, block.address + at, count)
+            except Refused:
+                continue
+            for offset, word in enumerate(words):
+                found[RegisterAddress(block.function_code, block.address + at + offset)] = word
+    return found
+
+
+def _ask(
+    registers: RegisterReader, controller: ControllerSettings, function_code: int, address: int, count: int
+) -> list[int]:
+    """One question, once more if its answer was garbled."""
+    for _ in range(controller.tries):
+        try:
+            return registers.read(controller, function_code, address, count)
+        except BadAnswer as fault:
+            last = fault
+    raise last
+
+
+def candidates(seen: Sequence[tuple[Words, Shown]]) -> list[Candidate]:
+    """Every way to read a register that gives what was shown, each time; the most likely first.
+
+    Parameters
+    ----------
+    seen : registers and what the display showed at that moment, once or, better, again after it has changed
+
+    Returns    list; empty when nothing fits
+    """
+    words, _ = seen[0]
+    found = []
+    for register in words:
+        for number in NumberFormat:
+            orders: tuple[WordOrder, ...] = (
+                ("high first", "low first") if number.register_count == 2 else ("high first",)
+            )
+            for order in orders:
+                for scale in SCALES if number is not NumberFormat.FLOAT32 else (1.0,):
+                    for unit in (ChannelUnit.CELSIUS, ChannelUnit.FAHRENHEIT):
+                        candidate = _candidate(register, number, order, scale, unit, seen)
+                        if candidate is not None:
+                            found.append(candidate)
+    return sorted(found, key=lambda each: (each.penalty, each.register.function_code, each.register.address))
+
+
+def _candidate(
+    register: RegisterAddress,
+    number: NumberFormat,
+    order: WordOrder,
+    scale: float,
+    unit: ChannelUnit,
+    seen: Sequence[tuple[Words, Shown]],
+) -> Candidate | None:
+    if not _holds_an_oven(number, scale, unit):
+        return None
+    values, misses = [], []
+    for words, shown in seen:
+        places = [RegisterAddress(register.function_code, register.address + at) for at in range(number.register_count)]
+        if any(place not in words for place in places):
+            return None
+        value = decode([words[place] for place in places], number, order) * scale
+        if not math.isfinite(value):
+            return None
+        miss = _in_unit(value, unit, shown.unit) - shown.value
+        if abs(miss) > shown.tolerance:
+            return None
+        values.append(value)
+        misses.append(miss)
+    return Candidate(
+        register, number, order, scale, unit, tuple(values), tuple(misses), _penalty(number, unit, misses, seen)
+    )
+
+
+def _penalty(
+    number: NumberFormat, unit: ChannelUnit, misses: list[float], seen: Sequence[tuple[Words, Shown]]
+) -> float:
+    """How unlikely a reading is: misses in tolerances, then the rarer number formats, then a unit of its own."""
+    off = max(abs(miss) / shown.tolerance for miss, (_, shown) in zip(misses, seen, strict=True))
+    rarity = {
+        NumberFormat.INT16: 0.0,
+        NumberFormat.UINT16: 0.01,
+        NumberFormat.FLOAT32: 0.02,
+        NumberFormat.INT32: 0.03,
+        NumberFormat.UINT32: 0.04,
+    }[number]
+    return off + rarity + (0.5 if unit is not seen[0][1].unit else 0.0)
+
+
+def _holds_an_oven(number: NumberFormat, scale: float, unit: ChannelUnit) -> bool:
+    highest = HIGHEST_SHOWN_C if unit is ChannelUnit.CELSIUS else HIGHEST_SHOWN_C * 1.8 + 32.0
+    largest = {
+        NumberFormat.INT16: 2.0**15,
+        NumberFormat.UINT16: 2.0**16,
+        NumberFormat.INT32: 2.0**31,
+        NumberFormat.UINT32: 2.0**32,
+        NumberFormat.FLOAT32: math.inf,
+    }[number]
+    return largest * scale > highest
+
+
+def _in_unit(value: float, unit: ChannelUnit, wanted: ChannelUnit) -> float:
+    if unit is wanted:
+        return value
+    temperature_K = kelvin_from_celsius(value) if unit is ChannelUnit.CELSIUS else kelvin_from_fahrenheit(value)
+    return (
+        celsius_from_kelvin(temperature_K) if wanted is ChannelUnit.CELSIUS else fahrenheit_from_kelvin(temperature_K)
+    )
+
+
+def is_settled(found: Sequence[Candidate]) -> bool:
+    """Whether all candidates read one and the same place, or places that said the same, so that any will do."""
+    return bool(found) and len({each.values for each in found if each.penalty - found[0].penalty < 0.5}) == 1
