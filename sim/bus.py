@@ -110,6 +110,7 @@ class Bus:
         self._changed = threading.Condition()
         self._failure: BaseException | None = None
         self._started_s = 0.0
+        self._begun_s = [0.0 for _ in self.stations]
         self._stop: asyncio.Event | None = None
         self._present: PseudoTerminal | None = None
         self._spare: PseudoTerminal | None = None
@@ -191,7 +192,7 @@ class Bus:
         """How far the oven lags behind its clock [s of oven time]; a machine that is too slow shows here."""
         if self.speed == 0:
             return 0.0
-        wanted = (time.monotonic() - self._started_s) * self.speed
+        wanted = self._begun_s[0] + (time.monotonic() - self._started_s) * self.speed
         return max(0.0, wanted - self.oven_s - self.heat.tuning.scan_s)
 
     @property
@@ -239,6 +240,8 @@ class Bus:
             if self.wire != "text":
                 self._modbus = modbus_server(self.stations, self.wire, self.heat_lock)
             await self._plug()
+            # A heat that is under way already goes on from where it is.
+            self._begun_s = [station.heat.time_s for station in self.stations]
             self._started_s = time.monotonic()
             ticking = asyncio.create_task(self._tick())
             self._ready.set()
@@ -264,7 +267,7 @@ class Bus:
         while True:
             wall_s = time.monotonic() - self._started_s
             if self.speed > 0:
-                await self._advance(wall_s * self.speed)
+                await self._advance(wall_s)
             await self._follow_plug()
             if self.wire == "text" and self.style.chatters and wall_s >= next_line_s:
                 next_line_s = max(next_line_s + self.style.every_s, wall_s)
@@ -279,8 +282,9 @@ class Bus:
                             connection.put(foreign)
             await asyncio.sleep(TICK_S)
 
-    async def _advance(self, time_s: float) -> None:
-        for station in self.stations:
+    async def _advance(self, wall_s: float) -> None:
+        for station, begun_s in zip(self.stations, self._begun_s, strict=True):
+            time_s = begun_s + wall_s * self.speed
             slice_s = SCANS_PER_SLICE * station.heat.tuning.scan_s
             while station.heat.time_s + station.heat.tuning.scan_s <= time_s:
                 with self.heat_lock:

@@ -9,19 +9,22 @@ from pathlib import Path
 from typing import Any
 
 import minimalmodbus
+import numpy as np
 import pytest
 import serial
 from pymodbus.client import ModbusSerialClient, ModbusTcpClient
 
 from sim.bus import Bus
+from sim.controller import Tuning
 from sim.errors import BadInput, NoPort
-from sim.faults import plan_from_text
+from sim.faults import KINDS, plan_from_text, random_plan
 from sim.heat import Heat
 from sim.line_device import LineStyle
 from sim.modbus_server import Station
 from sim.port import pseudo_terminals_work
 from sim.registers import Register, RegisterTable
 from sim.scenario import scenario
+from sim.wire import rtu
 from tests.sim.conftest import needs_pty
 
 StartBus = Callable[..., Bus]
@@ -332,3 +335,35 @@ def test_a_bus_can_be_stopped_twice_and_started_again(heat: Heat) -> None:
             assert controller.read_register(4) == 1
         bus.stop()
         assert not bus.is_running
+
+
+def test_a_heat_under_way_goes_on_from_where_it_is(heat: Heat, start_bus: StartBus) -> None:
+    heat.advance_to(3000.0)
+    bus = start_bus(heat, link="tcp", speed=500.0)
+    deadline = time.monotonic() + 10.0
+    while bus.oven_s < 3050.0:
+        assert time.monotonic() < deadline
+        time.sleep(0.005)
+    assert bus.oven_s < 3000.0 + 500.0 * 10.0
+
+
+@needs_pty
+def test_a_day_with_all_faults_at_random_leaves_the_bus_alive(start_bus: StartBus, tmp_path: Path) -> None:
+    rng = np.random.default_rng(11)
+    plan = random_plan(rng, 86400.0, per_hour=7.0, kinds=KINDS)
+    heat = Heat(scenario("plane-iron").program, tuning=Tuning(scan_s=5.0), faults=plan, longest_step_s=5.0)
+    bus = start_bus(heat, faults=plan, stable_name=tmp_path / "port", seed=4)
+    answered = silent = 0
+    request = rtu(1, b"\x03\x00\x04\x00\x02")
+    for time_s in sorted(0.5 * (fault.from_s + fault.to_s) for fault in plan.faults):
+        bus.advance_to(time_s)
+        if not bus.is_plugged:
+            silent += 1
+            continue
+        with serial.Serial(str(tmp_path / "port"), 19200, timeout=0.03) as port:
+            port.write(request)
+            answered += bool(port.read(9))
+    assert bus.is_running
+    assert silent >= len(plan.spans_s("unplug")) > 0
+    assert answered > 20
+    assert bus.tap.function_codes() == {3}
