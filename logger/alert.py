@@ -372,6 +372,7 @@ def holds(value: float, raise_at: float, clear_at: float, held: bool) -> bool:
 
     With ``raise_at`` above ``clear_at`` it begins at or above ``raise_at`` and ends below ``clear_at``; with
     ``raise_at`` below ``clear_at`` the other way round. NaN changes nothing.
+    The three are in one unit [whichever].
     """
     if value != value:  # NaN
         return held
@@ -410,7 +411,16 @@ def acknowledge(
     who: str = "",
     rules: Mapping[AlertKind, Rule] = RULES,
 ) -> tuple[AlertState, tuple[AlertEvent, ...]]:
-    """Somebody has seen an open episode: no more reminders, and a latched one may clear. Nothing open: nothing."""
+    """Somebody has seen an open episode: no more reminders, and a latched one may clear. Nothing open: nothing.
+
+    Parameters
+    ----------
+    state : every episode so far
+    kind, key : which episode
+    time_s : run time [s]
+    who : who has seen it, as they call themselves
+    rules : how each kind of alert behaves
+    """
     episode = state.episodes.get((kind, key))
     if episode is None or not episode.raised or episode.acknowledged:
         return state, ()

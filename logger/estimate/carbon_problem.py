@@ -112,6 +112,7 @@ def pack_surface(
     transfer_energy_J_per_mol, transfer_reference_K : Arrhenius form of the coefficient [J/mol], [K]
     alloy_ratio : potential per carbon of the solver's scale [-]: an activity's carbon is divided by it
     own_scale : solver's scale per carbon of the face's own alloy [-]: a stated potential is multiplied by it
+    note : what else to know about it, in words
 
     Raises   InputFault, OutOfRange    neither or both stated, or a value no pack or iron can have
     """
@@ -392,7 +393,7 @@ def limited_potential_wt_pct(asked_wt_pct: FloatArray, phases: FloatArray) -> Fl
     Parameters
     ----------
     asked_wt_pct : array, shape (m,)      carbon the pack asks for [wt%]
-    phases : array, (m, columns)          rows of the phase table at the temperatures
+    phases : array, (m, columns)          rows of the phase table at the temperatures [wt%, K]
 
     Returns    array, shape (m,)          carbon [wt%]
     """

@@ -91,7 +91,18 @@ class Ever:
         limited: np.ndarray,
         saturated: bool,
     ) -> "Ever":
-        """With one more step: nodes, phase table rows and temperatures at its end, its seconds above A1."""
+        """With one more step.
+
+        Parameters
+        ----------
+        problem : the problem
+        nodes : (m, n + 2)        cells and faces at the step's end [wt%, solver's scale]
+        phases : (m, columns)     rows of the phase table at its end [wt%, K]
+        temperature_K : (m,)      temperature at its end [K]
+        hot_s : (m,)              how much of it was above A1 [s]
+        limited : (m,)            whether a face was held to what iron can take
+        saturated : whether a face is at saturation
+        """
         peak_K = np.maximum(self.peak_K, temperature_K)
         coarsening_s = self.coarsening_s + np.where(temperature_K > GRAIN_GROWTH_K, hot_s, 0.0)
         limited_s = self.limited_s + np.where(limited, hot_s, 0.0)

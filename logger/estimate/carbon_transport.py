@@ -84,7 +84,7 @@ class Potential:
         self.rows = None if D.shape[0] == 1 else np.arange(D.shape[0])[:, None]
 
     def austenite(self, carbon_wt_pct: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Integral of the diffusivity and diffusivity at austenite carbons, (m, k)."""
+        """Integral of the diffusivity [wt% m2/s] and diffusivity [m2/s] at austenite carbons, (m, k)."""
         place = carbon_wt_pct * (1.0 / self.step)
         index = place.astype(np.int64)
         np.minimum(np.maximum(index, 0, out=index), TABLE_POINTS - 1, out=index)
@@ -99,7 +99,9 @@ class Potential:
         return place, slope
 
     def nodes(self, nodes: FloatArray, phases: FloatArray, mixed: bool) -> tuple[FloatArray, FloatArray, np.ndarray]:
-        """phi, its slope and the region number of every node; the two end nodes are carbon w, the others u.
+        """phi [wt% m2/s], its slope [m2/s] and the region number of every node; ``phases``: rows of the phase table.
+
+        The two end nodes are carbon w, the others u [wt%].
 
         Without `mixed` every node is known to be single-phase austenite.
         """
@@ -144,7 +146,10 @@ def _regions(
 
 
 def face_carbon(w: FloatArray, phases: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Carbon of the single phase that has austenite-equivalent carbon w, (m, k), and its change per change of w."""
+    """Carbon of the single phase that has austenite-equivalent carbon w [wt%], (m, k), and its change per change of w.
+
+    ``phases`` are rows of the phase table, (m, columns).
+    """
     ferrite, a3 = phases[:, FERRITE_LIMIT, None], phases[:, A3, None]
     saturation, liquidus = phases[:, SATURATION, None], phases[:, LIQUIDUS, None]
     in_ferrite, in_liquid = w < a3, w > saturation
@@ -156,7 +161,7 @@ def face_carbon(w: FloatArray, phases: FloatArray) -> tuple[FloatArray, FloatArr
 
 
 def austenite_equivalent_wt_pct(u: FloatArray, phases: FloatArray) -> FloatArray:
-    """Austenite-equivalent carbon w of cells of total carbon u, (m, k)."""
+    """Austenite-equivalent carbon w of cells of total carbon u [wt%], (m, k); ``phases``: rows of the phase table."""
     ferrite, a3 = phases[:, FERRITE_LIMIT, None], phases[:, A3, None]
     saturation, liquidus = phases[:, SATURATION, None], phases[:, LIQUIDUS, None]
     w = np.minimum(np.maximum(u, a3), saturation)
@@ -210,7 +215,7 @@ def step(
     ----------
     problem : the problem
     nodes : (m, n + 2)          carbon u of the cells [wt%, solver's scale], w at the two faces
-    rate : (m, n + 2)           rate of the cells at the step's beginning per second of relative mobility; None: unknown
+    rate : (m, n + 2)           rate of the cells at its beginning [wt% per s of relative mobility]; None: unknown
     span : the stretch of time, its temperatures
     surfaces : what the front and the back face touch over it
     """

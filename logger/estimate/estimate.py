@@ -192,7 +192,7 @@ def over_history(problem: Problem, history: History) -> EstimateState:
 
 
 def measure(target: Target, result: Estimate) -> float:
-    """The momentary value of what a target is about, in the target's own unit; NaN while there is none."""
+    """The momentary value of what a target is about, in its own unit [m, wt%, s, K or HRC]; NaN while there is none."""
     carbon, tempered = result.carbon, result.tempering
     match target.quantity:
         case Quantity.SOAK_TIME:

@@ -110,7 +110,7 @@ class Courses:
     high_K: FloatArray
 
     def for_members(self, position: FloatArray) -> FloatArray:
-        """Courses (m, n) [K] of members placed (m,) between low (-1), nominal (0) and high (+1)."""
+        """Courses (m, n) [K] of members whose ``position`` (m,) [-] is low (-1), nominal (0), high (+1) or between."""
         up = np.maximum(position, 0.0)[:, None] * (self.high_K - self.nominal_K)
         down = np.minimum(position, 0.0)[:, None] * (self.nominal_K - self.low_K)
         return self.nominal_K + up + down

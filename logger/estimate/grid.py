@@ -69,7 +69,7 @@ def whole_plate_grid(thickness_m: float, fineness: float = 1.0) -> Grid:
 
 
 def layered_plate_grid(layers_m: tuple[float, ...], fineness: float = 1.0) -> tuple[Grid, np.ndarray]:
-    """A plate of layers [thicknesses in m, front to back], fine at faces and interfaces.
+    """A plate of layers of thicknesses [m], front to back, fine at faces and interfaces.
 
     Returns    the grid, and the number of the layer each cell belongs to, shape (n,)
     """

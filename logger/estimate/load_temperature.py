@@ -139,8 +139,8 @@ def problem_from_sheet(
     sheet : RunSheet
     thermocouple : the driving channel's; None: a type K without correction
     parameters : canisters (members,) to use in place of the sheet's nominal one
-    gap_position : (members,)              place in a gap: low -1, nominal 0, high +1
-    reading_error : (members,)             error in units of the thermocouple's tolerance
+    gap_position : (members,)              place in a gap [-]: low -1, nominal 0, high +1
+    reading_error : (members,)             error in units of the thermocouple's tolerance [-]
 
     Returns    LoadProblem
     Raises     InputFault                  more steel than the canister has room for

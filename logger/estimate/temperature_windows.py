@@ -92,7 +92,7 @@ def mobility(temperature_K: FloatArray) -> FloatArray:
 
 
 def mobility_temperature_K(relative_mobility: FloatArray) -> FloatArray:
-    """Temperature [K] at which carbon has a relative mobility; inverse of `mobility`."""
+    """Temperature [K] at which carbon has a ``relative_mobility`` [-]; inverse of `mobility`."""
     result: FloatArray = MOBILITY_ENERGY_K / (MOBILITY_ENERGY_K / MOBILITY_REFERENCE_K - np.log(relative_mobility))
     return result
 

@@ -34,7 +34,7 @@ class Coefficient:
     argument_unit: str = ""
 
     def at(self, argument: float) -> float:
-        """The value, if ``argument`` lies in the valid range. Raises OutOfRange, naming value and limits."""
+        """The value [``unit``], if ``argument`` lies in the valid range. Raises OutOfRange, naming value and limits."""
         if not self.low <= argument <= self.high:
             raise OutOfRange(self.name, argument, self.low, self.high, self.argument_unit, self.source)
         return self.value

@@ -12,19 +12,19 @@ IRON_MOLAR_MASS_G_PER_MOL = 55.847
 
 
 def carbon_mole_fraction(carbon_wt_pct: Number) -> Number:
-    """Mole fraction of carbon x [-] in Fe-C of a carbon content [wt%]."""
+    """Mole fraction of carbon x [-] in Fe-C of a carbon content [wt%]. Source: by definition."""
     carbon_mol = carbon_wt_pct / CARBON_MOLAR_MASS_G_PER_MOL
     iron_mol = (100.0 - carbon_wt_pct) / IRON_MOLAR_MASS_G_PER_MOL
     return carbon_mol / (carbon_mol + iron_mol)
 
 
 def carbon_site_fraction(carbon_wt_pct: Number) -> Number:
-    """Carbon atoms per iron atom y = x / (1 - x) [-] of a carbon content [wt%]."""
+    """Carbon atoms per iron atom y = x / (1 - x) [-] of a carbon content [wt%]. Source: by definition."""
     return (carbon_wt_pct * IRON_MOLAR_MASS_G_PER_MOL) / ((100.0 - carbon_wt_pct) * CARBON_MOLAR_MASS_G_PER_MOL)
 
 
 def carbon_wt_pct_of_site_fraction(site_fraction: Number) -> Number:
-    """Carbon [wt%] of carbon atoms per iron atom y [-]."""
+    """Carbon [wt%] of carbon atoms per iron atom y [-]. Source: by definition."""
     carbon_g = site_fraction * CARBON_MOLAR_MASS_G_PER_MOL
     return 100.0 * carbon_g / (carbon_g + IRON_MOLAR_MASS_G_PER_MOL)
 
@@ -52,5 +52,8 @@ def potential_per_alloy_carbon(alloy_wt_pct: Mapping[str, float]) -> float:
 
 
 def mass_per_area_kg_per_m2(carbon_wt_pct_m: float | FloatArray, density_kg_per_m3: float) -> float | FloatArray:
-    """Carbon mass per face area [kg/m2] of an integral of carbon over depth [wt% m] at a density [kg/m3]."""
+    """Carbon mass per face area [kg/m2] of an integral of carbon over depth [wt% m] at a density [kg/m3].
+
+    Source    by definition
+    """
     return np.multiply(carbon_wt_pct_m, density_kg_per_m3 / 100.0)

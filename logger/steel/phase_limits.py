@@ -157,6 +157,8 @@ def solidus_temperature_K(carbon_wt_pct: float) -> float:
     """Temperature [K] at which steel of a carbon content [wt%] begins to melt; the eutectic from 2.054 % up.
 
     Below 0.3 % the fit's end (1400 C) is returned: nothing the tool covers melts there.
+
+    Source    `solidus_wt_pct`, inverted
     """
     temperatures_K = np.linspace(EUTECTIC_K, HIGHEST_K, 1000)
     solidus = solidus_wt_pct(temperatures_K)
