@@ -18,6 +18,7 @@ from logger.views.series import (
     ProfileView,
     Role,
     RunView,
+    SoakSpan,
     Span,
     TemperatureView,
     TemperView,
@@ -264,7 +265,8 @@ def _temperature_view(situation: Situation) -> TemperatureView:
             for stage in thermal.stages
         ),
         soaks=tuple(
-            Span("at heat inside", soak.start_s, end_s if soak.end_s is None else soak.end_s) for soak in thermal.soaks
+            SoakSpan(soak.start_s, end_s if soak.end_s is None else soak.end_s, soak.in_band_s, soak.band_K)
+            for soak in thermal.soaks
         ),
         soak_band_K=thermal.soaks[-1].band_K if thermal.soaks else None,
         gaps=tuple(Span("no readings", gap.start_s, gap.end_s) for gap in thermal.gaps if not gap.bridged),

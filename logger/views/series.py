@@ -44,6 +44,16 @@ class Span:
 
 
 @dataclass(frozen=True, slots=True)
+class SoakSpan:
+    """A soak, from and to in run time [s]: seconds of it inside the band, and that tolerance band (low, high) [K]."""
+
+    from_s: float
+    to_s: float
+    in_band_s: float
+    band_K: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
 class Mark:
     """Something that happened at a moment of run time [s], in words."""
 
@@ -54,11 +64,11 @@ class Mark:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TemperatureView:
-    """The heat itself. ``soak_band_K`` is the tolerance band (low, high) [K]; soaks say when the steel was in it."""
+    """The heat itself. ``soak_band_K``: the band (low, high) [K] in which a soak would count, if that is known."""
 
     traces: tuple[TraceView, ...]
     stages: tuple[Span, ...] = ()
-    soaks: tuple[Span, ...] = ()
+    soaks: tuple[SoakSpan, ...] = ()
     soak_band_K: tuple[float, float] | None = None
     gaps: tuple[Span, ...] = ()
     marks: tuple[Mark, ...] = ()

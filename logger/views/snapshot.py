@@ -279,7 +279,7 @@ def _following(aims: list[Aim], now: Snapshot) -> Aim | None:
 def _temper_words(temper: TemperNow) -> str:
     if temper.parameter is None:
         return "no tempering yet"
-    words = f"tempering parameter {parameter_words(temper.parameter)} (c = {temper.constant:g})"
+    words = f"tempering parameter {parameter_words(temper.parameter)} (c = {temper.constant:.4g})"
     if temper.hardness_HRC is not None:
         words += f", {hardness_words(temper.hardness_HRC)} expected"
         if temper.hardness_band_HRC is not None:
@@ -390,7 +390,7 @@ def _heat_facts(now: Snapshot) -> Iterable[Fact]:
     else:
         state = "at heat now" if now.soaking_now else "not at heat now"
         yield Fact("Soak", duration_words(now.soak_s), f"inside {band}, {state}" if band else state)
-    if known(now.equivalent_time_s):
+    if known(now.equivalent_time_s) and (now.temper is None or now.carbon is not None):
         at = "" if now.reference_K is None else f"at {temperature_words(now.reference_K, units)}"
         yield Fact("Equivalent time", hours_words(now.equivalent_time_s), at)
     if now.gap_s > 0.0:
@@ -419,7 +419,7 @@ def _temper_facts(now: Snapshot) -> Iterable[Fact]:
     if temper.parameter is None:
         yield Fact("Tempering", "no tempering yet")
         return
-    yield Fact("Tempering parameter", parameter_words(temper.parameter), f"c = {temper.constant:g}, kelvin and hours")
+    yield Fact("Tempering parameter", parameter_words(temper.parameter), f"c = {temper.constant:.4g}, kelvin and hours")
     reference = temperature_words(temper.reference_K, now.units)
     yield Fact("Same as one temper of", hours_words(temper.equivalent_time_s), f"at {reference}")
     if temper.hardness_HRC is not None:

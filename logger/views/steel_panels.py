@@ -164,7 +164,7 @@ def _depth_target(axes: Axes, view: DepthView, target_m: float, units: DisplayUn
 
 def draw_tempering(axes: Axes, view: TemperView, span: TimeSpan) -> None:
     """Tempering parameter over time."""
-    dress(axes, f"Tempering parameter, c = {view.constant:g}", "K", "")
+    dress(axes, f"Tempering parameter, c = {view.constant:.4g}", "K", "")
     axes.yaxis.set_label_position("left")
     span.dress(axes)
     _quantity(axes, view.time_s, view.parameter, None, view.target_parameter, "{:,.0f}", floor=None)

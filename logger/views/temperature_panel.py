@@ -19,7 +19,7 @@ from logger.views.panel import (
     temperature_scale,
     width_pt,
 )
-from logger.views.series import Mark, Role, Span, TemperatureView, TraceView
+from logger.views.series import Mark, Role, SoakSpan, Span, TemperatureView, TraceView
 from logger.views.thinning import thin
 from logger.views.wording import duration_words, temperature_range_words
 
@@ -38,10 +38,8 @@ def draw_temperature(
     axes.yaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
     second_scale(axes, temperature_scale(units))
 
-    if view.soak_band_K is not None:
-        axes.axhspan(*(shown(edge) for edge in view.soak_band_K), color=look.SOAK_FILL, linewidth=0, zorder=0.5)
-        for edge_K in view.soak_band_K:
-            axes.axhline(shown(edge_K), color=look.SOAK_EDGE, linewidth=0.7, zorder=0.6)
+    for soak in view.soaks:
+        _soak_band(axes, soak, units)
     for gap in view.gaps:
         _gap(axes, gap, span)
     for trace in sorted(view.traces, key=lambda trace: trace.role is Role.STEEL):
@@ -85,11 +83,33 @@ def _trace(axes: Axes, trace: TraceView, units: DisplayUnits, gaps: tuple[Span, 
         line(axes, time_s, np.where(beside, shown, np.nan), supposed, zorder)
 
 
+def _soak_band(axes: Axes, soak: SoakSpan, units: DisplayUnits) -> None:
+    """The tolerance band of a soak, for as long as the soak lasted."""
+    low, high = (units.temperature_from_kelvin(edge) for edge in soak.band_K)
+    ends_s = [soak.from_s, soak.to_s]
+    axes.fill_between(ends_s, low, high, color=look.SOAK_FILL, linewidth=0, zorder=0.5)
+    for edge in (low, high):
+        axes.plot(ends_s, [edge, edge], color=look.SOAK_EDGE, linewidth=0.7, zorder=0.6)
+
+
 def _soak_lane(axes: Axes, view: TemperatureView, units: DisplayUnits, span: TimeSpan) -> None:
-    """Bars along the bottom for the time the steel was in the soak band, which is named once."""
+    """Bars along the bottom while the steel was in the band, with their time as far as it fits, the longest first.
+
+    Each word more is given only where it leaves the times of the others their room.
+    """
     place = blended_transform_factory(axes.transData, axes.transAxes)
-    band = "" if view.soak_band_K is None else temperature_range_words(*view.soak_band_K, units)
-    for number, soak in enumerate(view.soaks):
+    placed: dict[SoakSpan, tuple[float, float, str]] = {}
+    longest_first = sorted(view.soaks, key=lambda soak: -soak.in_band_s)
+    for more in ("{time}", "{time} at heat", "{time} at heat, {band}"):
+        for soak in longest_first:
+            band = temperature_range_words(*soak.band_K, units)
+            words = more.format(time=duration_words(soak.in_band_s), band=band)
+            half_s = (0.5 * width_pt(words, look.TEXT_PT, "bold") + 5.0) / panel_width_pt() * span.length_s
+            middle_s = min(max(0.5 * (soak.from_s + soak.to_s), span.from_s + half_s), span.to_s - half_s)
+            others = [(at_s, room_s) for other, (at_s, room_s, _) in placed.items() if other is not soak]
+            if all(abs(middle_s - at_s) > half_s + room_s for at_s, room_s in others):
+                placed[soak] = (middle_s, half_s, words)
+    for soak in view.soaks:
         axes.plot(
             [soak.from_s, soak.to_s],
             [0.035, 0.035],
@@ -99,15 +119,13 @@ def _soak_lane(axes: Axes, view: TemperatureView, units: DisplayUnits, span: Tim
             solid_capstyle="butt",
             zorder=5,
         )
-        words = f"{duration_words(soak.to_s - soak.from_s)} at heat"
-        if band and number == len(view.soaks) - 1:
-            words += f", {band}"
-        half_s = 0.5 * width_pt(words, look.TEXT_PT, "bold") / panel_width_pt() * span.length_s
-        middle_s = 0.5 * (soak.from_s + soak.to_s)
-        middle_s = min(max(middle_s, span.from_s + half_s), span.to_s - half_s)
+    for middle_s, _, words in placed.values():
         _at_heat(axes, middle_s, words)
-    if not view.soaks and band:
-        _at_heat(axes, 0.5 * (span.from_s + span.to_s), f"no soak yet; it counts from {band}")
+    if not view.soaks:
+        band = (
+            "" if view.soak_band_K is None else f"; it counts from {temperature_range_words(*view.soak_band_K, units)}"
+        )
+        _at_heat(axes, 0.5 * (span.from_s + span.to_s), f"no soak yet{band}")
 
 
 def _at_heat(axes: Axes, middle_s: float, words: str) -> None:

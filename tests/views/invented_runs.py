@@ -15,6 +15,7 @@ from logger.views.series import (
     ProfileView,
     Role,
     RunView,
+    SoakSpan,
     Span,
     TemperatureView,
     TemperView,
@@ -47,7 +48,7 @@ def carburizing() -> RunView:
                 TraceView("set point", Role.SETPOINT, TIME_S, np.full_like(TIME_S, kelvin_from_celsius(927.0))),
             ),
             stages=(Span("heat-up", 0.0, 7_200.0), Span("carburize", 7_200.0, np.inf)),
-            soaks=(Span("", 15_120.0, 30_590.0),),
+            soaks=(SoakSpan(15_120.0, 30_590.0, 15_480.0, BAND_K),),
             soak_band_K=BAND_K,
             marks=(
                 Mark(15_120.0, "Steel at heat inside"),

@@ -4,6 +4,7 @@ import io
 import subprocess
 import sys
 from dataclasses import replace
+from itertools import combinations
 from pathlib import Path
 
 import matplotlib
@@ -15,7 +16,7 @@ from matplotlib.text import Text
 
 from logger.units import DisplayUnits, FloatArray, kelvin_from_celsius
 from logger.views.plots import PIXELS_PER_INCH, draw_run, png, save_png
-from logger.views.series import DepthView, Mark, RunView, Span, TemperatureView, TraceView
+from logger.views.series import DepthView, Mark, RunView, SoakSpan, Span, TemperatureView, TraceView
 from tests.views import invented_runs
 
 METRIC, INCH = DisplayUnits("C", "mm"), DisplayUnits("F", "in")
@@ -125,6 +126,24 @@ def test_without_a_wall_clock_time_counts_from_the_start() -> None:
 
 def test_before_the_first_soak_the_picture_says_so() -> None:
     assert "no soak yet; it counts from 913 to 941 C" in words_of(draw_run(invented_runs.gap(), METRIC))
+
+
+def test_soaks_beside_each_other_never_write_over_each_other_and_each_has_its_band() -> None:
+    run = invented_runs.carburizing()
+    band_K, other_K = invented_runs.BAND_K, (invented_runs.BAND_K[0] - 60.0, invented_runs.BAND_K[1] - 60.0)
+    soaks = (
+        SoakSpan(9_000.0, 9_300.0, 290.0, other_K),
+        SoakSpan(9_600.0, 18_000.0, 8_000.0, band_K),
+        SoakSpan(18_300.0, 19_000.0, 600.0, other_K),
+        SoakSpan(25_000.0, 30_000.0, 4_800.0, other_K),
+    )
+    figure = draw_run(replace(run, temperature=replace(run.temperature, soaks=soaks)), METRIC)
+    figure.canvas.draw()
+    texts = [text for text in figure.axes[0].texts if " min" in text.get_text()]
+    assert not any(one.overlaps(other) for one, other in combinations([text.get_window_extent() for text in texts], 2))
+    said = " ".join(text.get_text() for text in texts)
+    assert "2 h 13 min at heat" in said
+    assert "1 h 20 min at heat" in said
 
 
 def test_a_target_ahead_is_drawn_with_when_and_its_range() -> None:
