@@ -51,9 +51,9 @@ def device(station: Station, lock: threading.RLock) -> SimDevice:
     bits = [SimData(0, values=[False] * (16 if station.table.bits else 65536), datatype=DataType.BITS)]
 
     async def fill(
-        function: int, start: int, address: int, count: int, present: list[int], to_write: Any
+        function: int, start: int, address: int, count: int, present: list[int], _to_write: Any
     ) -> ExcCodes | None:
-        if to_write is not None or function not in _READS:
+        if function not in _READS:
             return ExcCodes.ILLEGAL_FUNCTION
         if function in (1, 2):
             if not station.table.bits:

@@ -339,12 +339,11 @@ def test_a_bus_can_be_stopped_twice_and_started_again(heat: Heat) -> None:
 
 def test_a_heat_under_way_goes_on_from_where_it_is(heat: Heat, start_bus: StartBus) -> None:
     heat.advance_to(3000.0)
-    bus = start_bus(heat, link="tcp", speed=500.0)
+    bus = start_bus(heat, link="tcp", speed=20.0)
     deadline = time.monotonic() + 10.0
-    while bus.oven_s < 3050.0:
+    while bus.oven_s < 3005.0:
         assert time.monotonic() < deadline
         time.sleep(0.005)
-    assert bus.oven_s < 3000.0 + 500.0 * 10.0
 
 
 @needs_pty

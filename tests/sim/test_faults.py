@@ -187,6 +187,14 @@ def test_a_power_cut_stops_heater_and_program_and_both_go_on_after_it() -> None:
     assert whole.program_state.elapsed_s - heat.program_state.elapsed_s == pytest.approx(600.0, abs=2.0)
 
 
+def test_without_power_a_stuck_relay_heats_nothing() -> None:
+    heat = held("stuck-relay@600-; power-cut@600-700")
+    heat.advance_to(690.0)
+    assert heat.power_W == 0.0
+    heat.advance_to(710.0)
+    assert heat.power_W == heat.build.heater_power_W
+
+
 # -- the display --
 
 
