@@ -247,7 +247,7 @@ def demo(
                 stop,
                 webhook=webhook,
                 show=lambda now: view.show(snapshot_of(_in_units(now, temperature_unit, length_unit))),
-                say=lambda event: view.say(_alert_words(event)),
+                say=lambda event: None if event.phase == "reminded" else view.say(_alert_words(event)),
                 tell=view.say,
                 tap=tap,
             )

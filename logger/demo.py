@@ -39,7 +39,7 @@ name = "{name}"
 
 [piece]
 shape = "plate"
-thickness = "6 mm"
+thickness = "{thickness}"
 carbon_wt_pct = 0.05
 alloy_wt_pct = {{ Mn = 0.05, Si = 0.10 }}
 iron_lot = "barn-door strap, invented"
@@ -89,13 +89,13 @@ HEATS = {
     "plane-iron": DemoHeat(
         "plane-iron",
         "four wrought-iron straps in energised charcoal at 925 °C",
-        CARBURIZE_SHEET.format(name="Plane-iron straps", recipe="energised charcoal"),
+        CARBURIZE_SHEET.format(name="Plane-iron straps", thickness="6 mm", recipe="energised charcoal"),
         6.0,
     ),
     "too-hot": DemoHeat(
         "too-hot",
-        "the same straps with a program typed wrong: 1190 °C, where a rich skin melts",
-        CARBURIZE_SHEET.format(name="Plane-iron straps, too hot", recipe="energised charcoal"),
+        "thin straps in graphite with bicarbonate, and a program typed wrong: 1225 °C, where the skin melts",
+        CARBURIZE_SHEET.format(name="Thin straps, too hot", thickness="3 mm", recipe="graphite with bicarbonate"),
         6.0,
     ),
     "temper": DemoHeat("temper", "a hardened plane iron, tempered twice at 205 °C", TEMPER_SHEET, 5.0),

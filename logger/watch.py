@@ -25,7 +25,7 @@ from logger.history import History
 from logger.polling import LinkEvent, LinkState, PollResult
 from logger.reading import Quality, Reading
 from logger.record import RecordReader, RecordWriter, RunRow
-from logger.run_time import Moment, Timeline, clock_jump_s, resume
+from logger.run_time import JUMP_S, Moment, Timeline, clock_jump_s, resume
 from logger.sheet import RunSheet
 from logger.situation import Situation
 from logger.target import Forecast
@@ -359,7 +359,7 @@ class Watch:
         self._judge([Fact(AlertKind.LINK_LOST, name, active=lost, text=event.why)], moment)
 
     def _notice_clock(self, moment: Moment) -> None:
-        step_s = clock_jump_s(self._last, moment) if self._last is not None else 0.0
+        step_s = clock_jump_s(self._last, moment, JUMP_S * self.clock.speed) if self._last is not None else 0.0
         self._last = moment
         if step_s:
             self._say("clock jump", f"the wall clock moved {step_s:+.0f} s against the steady clock", moment)

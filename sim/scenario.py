@@ -1,6 +1,6 @@
 """Built-in heats: invented data of an invented shop, a plane-iron maker who carburizes salvaged wrought iron.
 
-Four straps 6 mm thick lie in charcoal in a tube of 60 mm. The usual heat holds 925 C; the hot one goes to 1190 C,
+Four straps 6 mm thick lie in charcoal in a tube of 60 mm. The usual heat holds 925 C; the hot one goes to 1225 C,
 where a rich pack melts the skin of the iron.
 """
 
@@ -54,8 +54,8 @@ SCENARIOS: Mapping[str, Scenario] = {
     ),
     "too-hot": Scenario(
         "too-hot",
-        "the same straps, but a program typed wrong: 1190 C",
-        _heat(1190.0, 2.75),
+        "thin straps in a strong pack, and a program typed wrong: 1225 C",
+        _heat(1225.0, 2.75),
         STRAP_CANISTER,
         6 * 3600.0,
     ),
