@@ -7,10 +7,12 @@ it to the watch. Nothing else is shared.
 import queue
 import signal
 import threading
+import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
+from math import inf
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -25,6 +27,9 @@ from logger.record import RecordReader, RecordWriter
 from logger.sheet_file import parse_sheet
 from logger.situation import Situation
 from logger.watch import Watch
+
+SHOW_EVERY_S = 0.1
+"""The situation is handed to whoever shows it at most this often [s of real time]."""
 
 TICK_S = 1.0
 """How long to wait for a reading before looking at the clock [s of real time]."""
@@ -98,9 +103,11 @@ def watch(oven: OvenSettings, sheet_file: Path, clock: Clock, orders: Orders, st
         pollers = [Poller(port, clock, brought.put) for port in oven.ports]
         notifier.start()
         _begin_or_take_up(run, oven)
-        for poller in pollers:
-            stack.enter_context(_polling(poller))
-        _follow(run, brought, orders, stop)
+        with ExitStack() as polls:
+            for poller in pollers:
+                polls.enter_context(_polling(poller))
+            _follow(run, brought, orders, stop)
+        _take_what_is_left(run, brought)
         run.end("stopped" if stop.is_set() else "the time asked for was over")
         orders.show(run.now())
     return run.run
@@ -121,19 +128,33 @@ def _follow(
     run: Watch, brought: "queue.SimpleQueue[PollResult | LinkEvent]", orders: Orders, stop: threading.Event
 ) -> None:
     """Take what the pollers bring until told to stop, or until the time is over."""
+    shown_s = -inf
     while not stop.is_set():
         try:
             piece = brought.get(timeout=TICK_S)
         except queue.Empty:
             run.tick()
+            time_s = run.now().now_s
         else:
-            if isinstance(piece, LinkEvent) and piece.state is LinkState.FAILED:
-                raise RuntimeError(f"{piece.port}: polling stopped by a mistake of our own: {piece.why}")
-            run.take(piece)
-        now = run.now()
-        orders.show(now)
-        if orders.until_s is not None and now.now_s >= orders.until_s:
+            _take(run, piece)
+            time_s = run.time_of(piece)
+        if time.monotonic() - shown_s >= SHOW_EVERY_S:
+            shown_s = time.monotonic()
+            orders.show(run.now())
+        if orders.until_s is not None and time_s >= orders.until_s:
             return
+
+
+def _take(run: Watch, piece: PollResult | LinkEvent) -> None:
+    if isinstance(piece, LinkEvent) and piece.state is LinkState.FAILED:
+        raise RuntimeError(f"{piece.port}: polling stopped by a mistake of our own: {piece.why}")
+    run.take(piece)
+
+
+def _take_what_is_left(run: Watch, brought: "queue.SimpleQueue[PollResult | LinkEvent]") -> None:
+    """What the pollers brought before they stopped is read all the same."""
+    while not brought.empty():
+        _take(run, brought.get())
 
 
 @contextmanager

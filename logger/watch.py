@@ -20,6 +20,7 @@ from logger.controllers.settings import Quantity as ChannelQuantity
 from logger.estimate import estimate
 from logger.estimate.carbon_result import CarbonWarningKind
 from logger.estimate.estimate import EstimateState, Problem
+from logger.estimate.result import Estimate
 from logger.estimate.soak import Soak
 from logger.history import History
 from logger.polling import LinkEvent, LinkState, PollResult
@@ -95,6 +96,7 @@ class Watch:
     set_point_K: float = nan
     output_pct: float = nan
     last_good_s: float | None = None
+    _seen: Estimate = field(init=False)
     _timeline: Timeline = field(init=False)
     _last: Moment | None = None
     _over_temperature: bool = False
@@ -108,6 +110,7 @@ class Watch:
         driving = estimate.driving_channel(self.channels, self.sheet)
         self.problem = estimate.problem_from_sheet(self.sheet, self.thermocouples.get(driving))
         self.state = estimate.begin(self.problem, driving)
+        self._seen = estimate.at_end(self.problem, self.state)
 
     # --- from begin to end ---
 
@@ -133,6 +136,7 @@ class Watch:
         self.run = row.id
         history = reader.history(row.id, self.state.channel)
         self.state = estimate.advance(self.problem, self.state, history)
+        self._seen = estimate.at_end(self.problem, self.state)
         self.alerts = alert.restored(kept.event for kept in reader.alerts(run=row.id))
         self._soaks_begun = len([key for kind, key in self.alerts.counts if kind is AlertKind.SOAK_STARTED])
         self._soaks_ended = len([key for kind, key in self.alerts.counts if kind is AlertKind.SOAK_ENDED])
@@ -189,6 +193,10 @@ class Watch:
         self.alerts, events = alert.acknowledge(self.alerts, kind, key, self._time_s(now), who)
         self._tell(events, now)
 
+    def time_of(self, brought: PollResult | LinkEvent) -> float:
+        """Run time [s] of what a poller brought."""
+        return self._timeline.at(brought.monotonic_s)
+
     def now(self) -> Situation:
         """Everything that is true at this moment."""
         moment = self._moment()
@@ -198,7 +206,7 @@ class Watch:
             name=self.sheet.name or self.sheet_name,
             problem=self.problem,
             state=self.state,
-            estimate=estimate.at_end(self.problem, self.state),
+            estimate=self._seen,
             statuses=target.statuses(self.problem, self.state),
             forecast=self.forecast,
             set_point_K=self.set_point_K,
@@ -251,6 +259,7 @@ class Watch:
             reading.channel, np.array([reading.time_s]), np.array([temperature_K]), interval_s=self.poll_interval_s
         )
         self.state = estimate.advance(self.problem, self.state, chunk)
+        self._seen = estimate.at_end(self.problem, self.state)
         if good:
             self.last_good_s = reading.time_s
             self._recent = [kept for kept in self._recent if kept[0] > reading.time_s - RATE_OVER_S]
@@ -302,7 +311,7 @@ class Watch:
     def _run_facts(self) -> list[Fact]:
         """What the estimate and the targets say that somebody should hear."""
         statuses = target.statuses(self.problem, self.state)
-        seen = estimate.at_end(self.problem, self.state)
+        seen = self._seen
         facts = []
         for number, status in enumerate(statuses):
             kind = AlertKind.TARGET_PASSED if status.target.limit else AlertKind.TARGET_REACHED
