@@ -105,16 +105,18 @@ PACK_KINDS = ("charcoal", "charcoal and carbonate", "bone charcoal", "activated 
 class CanisterLag:
     """What a run logged with both thermocouples taught about a canister: factors on the usual coefficients.
 
-    ``conductivity`` of the pack, ``exchange`` of heat between oven and wall, ``heat`` the load takes up; each with
-    the relative spread it was found with.
+    ``conductivity`` of the pack, ``exchange`` of heat between oven and wall, ``steel``: share of the inside that is
+    steel; each with the relative spread it was found with, and how these go together: ``correlation`` of conductivity
+    with exchange, of conductivity with steel, of exchange with steel.
     """
 
     conductivity: float = 1.0
     exchange: float = 1.0
-    heat: float = 1.0
+    steel: float = 1.0
     conductivity_spread: float = 0.1
     exchange_spread: float = 0.1
-    heat_spread: float = 0.1
+    steel_spread: float = 0.1
+    correlation: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -368,16 +370,22 @@ def _canister_faults(sheet: RunSheet) -> list[Fault]:
     faults += _optional("canister.steel", canister.steel_mass_kg, 1e-3, 1e3, display, "kg")
     lag = canister.lag
     if lag is not None:
-        factors = {"conductivity": lag.conductivity, "exchange": lag.exchange, "heat": lag.heat}
+        factors = {"conductivity": lag.conductivity, "exchange": lag.exchange, "steel": lag.steel}
         spreads = {
             "conductivity_spread": lag.conductivity_spread,
             "exchange_spread": lag.exchange_spread,
-            "heat_spread": lag.heat_spread,
+            "steel_spread": lag.steel_spread,
         }
         for name, factor in factors.items():
             faults += _span(f"canister.lag.{name}", factor, 0.05, 20.0, display, "")
         for name, spread in spreads.items():
             faults += _span(f"canister.lag.{name}", spread, 0.0, 2.0, display, "")
+        a, b, c = lag.correlation
+        # Three correlations that can be together: the matrix they make has no negative direction.
+        if not (max(abs(a), abs(b), abs(c)) <= 1.0 and 1.0 + 2.0 * a * b * c >= a * a + b * b + c * c - 1e-6):
+            faults.append(
+                Fault("canister.lag.correlation", f"{a:g}, {b:g}, {c:g}", "three numbers from -1 to 1 that agree")
+            )
     if canister.outer_m is not None and not faults:
         room_m = canister.outer_m - 2.0 * canister.wall_m
         if room_m <= 0.0:

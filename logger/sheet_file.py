@@ -142,10 +142,11 @@ class LagTable(Table):
 
     conductivity: Number = 1.0
     exchange: Number = 1.0
-    heat: Number = 1.0
+    steel: Number = 1.0
     conductivity_spread: Number = 0.1
     exchange_spread: Number = 0.1
-    heat_spread: Number = 0.1
+    steel_spread: Number = 0.1
+    correlation: tuple[Number, Number, Number] = (0.0, 0.0, 0.0)
 
 
 class CanisterTable(Table):

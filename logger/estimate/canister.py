@@ -14,7 +14,7 @@ import numpy as np
 from scipy.linalg.lapack import dptsv
 
 from logger.errors import Fault, InputFault
-from logger.sheet import Canister, CanisterShape, Piece, RunSheet, Shape
+from logger.sheet import Canister, CanisterLag, CanisterShape, Piece, RunSheet, Shape
 from logger.steel.coefficients import STEEL_DENSITY_KG_PER_M3
 from logger.steel.heat import (
     CARBON_ENTHALPY_TABLE,
@@ -45,6 +45,7 @@ BETWEEN_PIECES_M = 0.012
 
 MOST_STEEL = 0.6
 LEAST_STEEL = 0.01
+MOST_FITTED_STEEL = 0.9
 NINETY_PERCENT = 1.6448536269514722
 """Half-width of the middle nine tenths of a normal distribution, in standard deviations."""
 
@@ -280,21 +281,18 @@ def draw_canisters(rng: np.random.Generator, sheet: RunSheet, members: int) -> C
         ends_area = 1.0 + outer_m / length_m + outer_m / other_m
     lag = canister.lag
     if lag is None:
-        conduction_z, exchange_factor = z[:2], np.ones(members)
-        contact, ray = _drawn(bed.contact_W_per_m_K, conduction_z[0]), _drawn(bed.radiation_length_m, conduction_z[1])
+        contact, ray = _drawn(bed.contact_W_per_m_K, z[0]), _drawn(bed.radiation_length_m, z[1])
         convection, emissivity = _drawn(CONVECTION, z[3]), np.minimum(_drawn(EMISSIVITY, z[4]), 1.0)
         density, heat_factor = _drawn(bed.density_kg_per_m3, z[2]), _drawn(MOISTURE_FACTOR, z[5])
     else:
-        conductivity = lag.conductivity * np.exp(z[0] * lag.conductivity_spread)
-        exchange_factor = lag.exchange * np.exp(z[3] * lag.exchange_spread)
+        together = lag_scatter(lag) @ z[[0, 3, 5]]
+        conductivity, exchange = lag.conductivity * np.exp(together[0]), lag.exchange * np.exp(together[1])
         contact, ray = bed.contact_W_per_m_K.value * conductivity, bed.radiation_length_m.value * conductivity
-        convection = CONVECTION.value * exchange_factor
-        emissivity = EMISSIVITY.value * exchange_factor
+        convection, emissivity = CONVECTION.value * exchange, EMISSIVITY.value * exchange
         density = np.full(members, bed.density_kg_per_m3.value)
-        factor = lag.heat * np.exp(z[5] * lag.heat_spread)
-        heat_factor = MOISTURE_FACTOR.value * factor
-        # What was fitted stands for this load: its steel and its ends are the nominal ones.
-        steel = np.full(members, steel[0])
+        heat_factor = np.full(members, MOISTURE_FACTOR.value)
+        # What was fitted stands for this load and its ends: they do not vary on top of it.
+        steel = np.minimum(steel[0] * lag.steel * np.exp(together[2]), MOST_FITTED_STEEL)
         ends_conduction, ends_area = np.full(members, ends_conduction[0]), np.full(members, ends_area[0])
     return CanisterParameters(
         shape=canister.shape,
@@ -328,6 +326,17 @@ def repeated(parameters: CanisterParameters, members: int) -> CanisterParameters
         if name != "shape"
     }
     return CanisterParameters(shape=parameters.shape, **arrays)
+
+
+def lag_scatter(lag: CanisterLag) -> FloatArray:
+    """Matrix (3, 3) that turns three independent draws into log factors with a lag's spreads and correlations."""
+    spread = np.array([lag.conductivity_spread, lag.exchange_spread, lag.steel_spread])
+    with_exchange, with_steel, exchange_steel = lag.correlation
+    together = np.array(
+        [[1.0, with_exchange, with_steel], [with_exchange, 1.0, exchange_steel], [with_steel, exchange_steel, 1.0]]
+    )
+    values, directions = np.linalg.eigh(together * np.outer(spread, spread))
+    return np.asarray(directions * np.sqrt(np.maximum(values, 0.0)))
 
 
 def nominal_canister(sheet: RunSheet) -> CanisterParameters:

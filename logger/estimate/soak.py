@@ -75,12 +75,13 @@ class SoakResult:
     """Soaks of member 0 in order, with both clocks.
 
     ``in_band_s`` (members,): hours at heat inside, all soaks together [s]; ``oven_in_band_s`` the same for the driving
-    thermocouple [s]; ``recognised``: the band is the run's own, not the sheet's.
+    thermocouple [s]; ``bands_K`` (low, high) of each band; ``recognised``: they are the run's own, not the sheet's.
     """
 
     soaks: tuple[Soak, ...]
     in_band_s: FloatArray
     oven_in_band_s: float
+    bands_K: tuple[tuple[float, float], ...]
     recognised: bool
 
 
@@ -153,17 +154,17 @@ def from_trace(problem: SoakProblem, trace: SteelTrace) -> SoakResult:
     rule, t, T = problem.rule, trace.time_s, trace.temperature_K
     members = max(T.shape[0] - 1, 1)
     if t.size < 2:
-        return SoakResult((), np.zeros(members), 0.0, rule.temperature_K is None)
+        return SoakResult((), np.zeros(members), 0.0, (), rule.temperature_K is None)
     found: list[Soak] = []
     in_band, oven_s = np.zeros(members), 0.0
-    for middle_K in band_middles_K(rule, t, T[-1]):
-        low_K, high_K = middle_K - rule.half_band_K, middle_K + rule.half_band_K
+    bands = tuple((K - rule.half_band_K, K + rule.half_band_K) for K in band_middles_K(rule, t, T[-1]))
+    for low_K, high_K in bands:
         found.extend(soaks(t, T[0], low_K, high_K))
         seconds = np.add.reduce(_inside(t, T, low_K, high_K)[2], axis=1)
         in_band += seconds[:-1]
         oven_s += float(seconds[-1])
     found.sort(key=lambda soak: soak.start_s)
-    return SoakResult(tuple(found), in_band, oven_s, rule.temperature_K is None)
+    return SoakResult(tuple(found), in_band, oven_s, bands, rule.temperature_K is None)
 
 
 def band_middles_K(rule: SoakRule, time_s: FloatArray, driving_K: FloatArray) -> tuple[float, ...]:

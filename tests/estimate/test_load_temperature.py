@@ -243,8 +243,8 @@ def test_a_hot_oven_at_the_first_reading_is_taken_to_hold_a_cold_canister() -> N
         ),
         (Canister("oven", outer_m=0.06, length_m=0.0), "canister.length: found 0 mm, expected 10 to 5000 mm"),
         (
-            Canister("oven", outer_m=0.06, lag=CanisterLag(heat=0.0)),
-            "canister.lag.heat: found 0, expected 0.05 to 20",
+            Canister("oven", outer_m=0.06, lag=CanisterLag(steel=0.0)),
+            "canister.lag.steel: found 0, expected 0.05 to 20",
         ),
     ],
 )
