@@ -329,7 +329,7 @@ def repeated(parameters: CanisterParameters, members: int) -> CanisterParameters
 
 
 def lag_scatter(lag: CanisterLag) -> FloatArray:
-    """Matrix (3, 3) that turns three independent draws into log factors with a lag's spreads and correlations."""
+    """Matrix (3, 3) [-] that turns three independent draws into log factors with a lag's spreads and correlations."""
     spread = np.array([lag.conductivity_spread, lag.exchange_spread, lag.steel_spread])
     with_exchange, with_steel, exchange_steel = lag.correlation
     together = np.array(

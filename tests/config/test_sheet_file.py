@@ -246,14 +246,14 @@ def test_a_canister_may_bring_what_an_earlier_run_taught(folder: Path) -> None:
         start_temperature_F = 68
         [canister.lag]
         conductivity = 1.2
-        heat_spread = 0.05
+        steel_spread = 0.05
     """
     )
     canister = sheet_of(text).canister
     assert canister.length_m == pytest.approx(0.2032)
     assert canister.steel_mass_kg == pytest.approx(0.90718474)
     assert canister.start_temperature_K == pytest.approx(293.15)
-    assert canister.lag == CanisterLag(conductivity=1.2, heat_spread=0.05)
+    assert canister.lag == CanisterLag(conductivity=1.2, steel_spread=0.05)
 
 
 def test_the_thermocouple_may_be_named_with_what_its_calibration_found(folder: Path) -> None:

@@ -13,7 +13,7 @@ from logger.units import kelvin_from_celsius
 from sim.canister import Canister as TrueCanister
 from sim.canister import random_canister
 from sim.controller import Tuning
-from sim.heat import Heat, quick, run_heat
+from sim.heat import Heat
 from sim.program import Off, Program, Ramp, Soak
 from tests.estimate.oven_traces import STRAP
 
@@ -43,8 +43,9 @@ def hidden_heat(seed: int, hold_C: float = 940.0, states_load: bool = False) -> 
             Off(),
         )
     )
-    heat = Heat(program, canister=truth_canister, tuning=quick(Tuning(), 10.0), seed=seed, truth_every_s=EVERY_S)
-    truth = run_heat(heat, 8 * 3600.0)
+    heat = Heat(program, canister=truth_canister, tuning=Tuning(scan_s=10.0), seed=seed, truth_every_s=EVERY_S)
+    heat.advance_to(8 * 3600.0)
+    truth = heat.truth()
     noise = np.random.default_rng(seed + 10_000).normal(0.0, 0.5, (2, truth.time_s.size))
     shape = CanisterShape.TUBE if truth_canister.shape == "tube" else CanisterShape.BOX
     box = Canister(
