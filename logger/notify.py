@@ -9,22 +9,29 @@ import logging
 import threading
 import time
 from collections import Counter, deque
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import Future
 from concurrent.futures import TimeoutError as StillRunning
 from contextlib import suppress
 from dataclasses import dataclass, fields, replace
 from functools import partial
-from typing import Final
+from typing import Any, Final
 
 from logger.alert import RULES, AlertEvent, AlertKind, Fact, Phase, Severity
 from logger.errors import Fault, InputFault, OutsideFault, SoaktallyError
 from logger.notify_channels import MailSender, Message, Sender, TerminalSender, WebhookSender, redacted, reveal
+from logger.notify_machine import DesktopSender, SoundSender
+from logger.notify_mqtt import MqttSender
+from logger.notify_push import PushSender
 from logger.notify_settings import (
     Channel,
+    DesktopChannel,
     MailChannel,
+    MqttChannel,
     NotifySettings,
+    PushChannel,
     Secret,
+    SoundChannel,
     TerminalChannel,
     WebhookChannel,
 )
@@ -77,6 +84,14 @@ def sender_for(channel: Channel) -> Sender:
             return WebhookSender(channel)
         case MailChannel():
             return MailSender(channel)
+        case PushChannel():
+            return PushSender(channel)
+        case MqttChannel():
+            return MqttSender(channel)
+        case SoundChannel():
+            return SoundSender(channel)
+        case DesktopChannel():
+            return DesktopSender(channel)
     raise InputFault(Fault(f"channel {channel.name}", f"kind {channel.kind}", "a kind of channel that can send"))
 
 
@@ -111,6 +126,7 @@ def bundled(messages: Sequence[Message]) -> Message:
     ovens = sorted({message.oven for message in messages if message.oven})
     return replace(
         ranked[0],
+        id=f"{ranked[0].id}-and-{len(messages) - 1}",
         oven=", ".join(ovens[:3]) + (" …" if len(ovens) > 3 else ""),
         phase=str(Phase.RAISED),
         title=f"{len(messages)} messages, first: {ranked[0].title}",
@@ -158,6 +174,11 @@ class Notifier:
         self._note([(alert, queue.channel.name) for queue in queues], "queued", "")
         for queue in queues:
             queue.put([message])
+
+    def publish_state(self, oven: str, values: Mapping[str, Any]) -> None:
+        """Show what is true of an oven now on every channel that can keep it for later. Never waits."""
+        for queue in self._channels:
+            queue.publish_state(oven, values)
 
     def states(self) -> tuple[ChannelState, ...]:
         """How every channel is doing now."""
@@ -271,6 +292,16 @@ class _Attempt:
         return self._without_secrets(" ".join(str(error).split()) or type(error).__name__)
 
     @property
+    def sender(self) -> Sender | None:
+        """The sender, once there is one."""
+        return self._sender
+
+    def prepare(self) -> None:
+        """Make the sender before there is anything to send; why it cannot be made is said at the first attempt."""
+        with suppress(SoaktallyError):
+            self._sender = self._make_sender(self._channel)
+
+    @property
     def under_way(self) -> bool:
         """Whether an earlier attempt has still not come back."""
         return self._late is not None
@@ -345,6 +376,12 @@ class _ChannelQueue:
             self._changed.notify_all()
         self._note([(alert, self.channel.name) for alert in replaced], "given up", "a newer reminder took its place")
 
+    def publish_state(self, oven: str, values: Mapping[str, Any]) -> None:
+        """Show what is true of an oven now, where the channel can."""
+        sender = self._attempt.sender
+        if isinstance(sender, MqttSender):
+            sender.publish_state(oven, values)
+
     def state(self) -> ChannelState:
         """How the channel is doing."""
         with self._changed:
@@ -379,6 +416,8 @@ class _ChannelQueue:
         self._attempt.close()
 
     def _work(self) -> None:
+        if isinstance(self.channel, MqttChannel):
+            self._attempt.prepare()  # its last will and the ovens' states are there before the first alert
         while self._wait_for_work():
             self._give_up_old()
             batch = self._batch()
