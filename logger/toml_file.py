@@ -279,7 +279,9 @@ class Document:
             raise InputFault(fault for _, fault in sorted(self._faults, key=lambda each: each[0]))
 
     def _note(self, keys: KeyPath, found: str, expected: str) -> None:
-        line = next((self._lines[keys[:n]] for n in range(len(keys), 0, -1) if keys[:n] in self._lines), 0)
+        around = [keys[:n] for n in range(len(keys), 0, -1)]
+        places = [place for path in around for place in (path, (*path, 0))]  # a list stands where its first table does
+        line = next((self._lines[place] for place in places if place in self._lines), 0)
         where = f"{self.path}, line {line}" if line else str(self.path)
         self._faults.append((line, Fault(f"{where}: {dotted(keys)}" if keys else where, found, expected)))
 

@@ -362,6 +362,54 @@ def test_who_is_told_and_how_is_read_and_secrets_stay_where_they_are_kept(folder
          + CHANNEL.replace("register = 40001", 'field = "t"'),
          'line 9: port[0].controller[0].text.query: found "SET 900", '
          "expected a question: plain text without = or :, and no command word"),
+        (OVEN + PORT + 'framing = "text"\n' + CONTROLLER + "text.pattern = '.'\n"
+         + CHANNEL.replace("register = 40001", 'field = "t"'),
+         'line 8: port[0].controller[0].text.pattern: found ".", '
+         "expected a named group for each field, such as (?P<T1>\\S+)"),
+        (OVEN + PORT + 'framing = "text"\n' + CONTROLLER + "text.pattern = '(?P<t>.)'\ntext.encoding = 'x'\n"
+         + CHANNEL.replace("register = 40001", 'field = "t"'),
+         'line 9: port[0].controller[0].text.encoding: found "x", expected an encoding such as "ascii" or "utf-8"'),
+        (OVEN + PORT + 'framing = "text"\n' + CONTROLLER + "text.pattern = '(?P<t>.)'\ntext.ending = ''\n"
+         + CHANNEL.replace("register = 40001", 'field = "t"'),
+         'line 9: port[0].controller[0].text.ending: found "", expected what ends each line, such as "\\n"'),
+        (OVEN + PORT + 'framing = "text"\n' + CONTROLLER + "text.pattern = '(?P<t>.)'\ntext.agree_K = 0\n"
+         + CHANNEL.replace("register = 40001", 'field = "t"'),
+         "line 9: port[0].controller[0].text.agree_K: found 0 K, expected more than 0, up to 100 K"),
+        (OVEN + PORT + 'framing = "text"\n' + CONTROLLER + "text.pattern = '(?P<t>.)'\n" + CHANNEL + 'field = "t"\n',
+         "line 11: port[0].controller[0].channel[0].register: found 40001, "
+         "expected field: this port has no registers"),
+        (OVEN + PORT + CONTROLLER + "text.pattern = '.'\n" + CHANNEL,
+         'line 7: port[0].controller[0].text: found a table for a port that talks "rtu", '
+         'expected none, or framing = "text"'),
+        (SOUND.replace("/dev/ttyUSB0", "strap.csv").replace("register = 40001\n", ""),
+         "line 7: port[0].controller[0].channel[0].field: found nothing, "
+         'expected a column of the file, such as field = "air_C"'),
+        (SOUND.replace("/dev/ttyUSB0", "tcp://192.0.2.17:502").replace('502"\n', '502"\nframing = "rtu"\n'),
+         'line 5: port[0].framing: found "rtu" on a tcp:// port, expected "tcp"'),
+        (OVEN + PORT + "data_bits = 9\n" + CONTROLLER + CHANNEL, "line 5: port[0].data_bits: found 9, expected 7 or 8"),
+        (OVEN + PORT + CONTROLLER + "poll_intervall_s = 2\n" + CHANNEL,
+         "line 7: port[0].controller[0].poll_intervall_s: found an unknown key, expected poll_interval_s"),
+        (SOUND + "counted_from = 2\n", "line 10: port[0].controller[0].channel[0].counted_from: found 2, "
+         "expected 0 or 1"),
+        (SOUND + "rate_limit_K_per_s = 0\n", "line 10: port[0].controller[0].channel[0].rate_limit_K_per_s: "
+         "found 0 K/s, expected more than 0"),
+        (SOUND + 'unit = "mV"\ncold_junction = "x"\ncold_junction_C = 25\n' + CHANNEL.replace("air", "x")
+         + 'quantity = "cold junction"\n', "line 11: port[0].controller[0].channel[0].cold_junction: "
+         "found a channel and a fixed temperature, expected the temperature of the terminals: "
+         'cold_junction = "a channel", or cold_junction_C = 25'),
+        (SOUND + "offset_C = 1\n[[port.controller.channel.correction]]\nat_C = 900\nadd_C = 1\n",
+         "line 10: port[0].controller[0].channel[0].offset_C: found an offset and a correction table, "
+         "expected one of them"),
+        (SOUND + "[[port.controller.channel.correction]]\nadd_C = 1\n", "line 10: port[0].controller[0].channel[0]"
+         ".correction[0].at_C: found nothing, expected the reading it was found at, such as at_C = 900.0"),
+        (SOUND + '[[notify]]\nkind = "mqtt"\nhost = "h"\nport = 0\n', "line 13: notify[0].port: found 0, "
+         "expected 1 to 65535"),
+        (SOUND + '[[notify]]\nkind = "mail"\nhost = "h"\nsender = "a@b"\nto = []\n', "line 14: notify[0].to: "
+         "found an empty list, expected at least one mail address"),
+        (SOUND + '[[notify]]\nkind = "push"\n', "line 10: notify[0].address_env: found nothing, "
+         "expected address_env or address_file: where the address, which is a secret, is kept"),
+        (SOUND + "[retry]\nbundle_over = 0\n", "line 11: retry.bundle_over: found 0, "
+         "expected 1 or more waiting messages"),
         (SOUND + "[clock]\nspeed = 0\n", "line 11: clock.speed: found 0, expected more than 0, up to 100000; "
          "1 is real time"),
         (SOUND + '[[notify]]\nkind = "pigeon"\n', 'line 11: notify[0].kind: found "pigeon", '
@@ -390,6 +438,16 @@ def test_who_is_told_and_how_is_read_and_secrets_stay_where_they_are_kept(folder
 )  # fmt: skip
 def test_each_mistake_in_an_oven_file_is_one_clear_line(folder: Path, text: str, fault: str) -> None:
     assert faults_of(text) == [f"oven.toml{fault}" if fault.startswith(":") else f"oven.toml, {fault}"]
+
+
+def test_every_bad_value_in_a_list_is_told_with_its_position(folder: Path) -> None:
+    assert [
+        fault.partition("[0].break_codes")[2] for fault in faults_of(SOUND + 'break_codes = ["x", 1, "y", 2.5]\n')
+    ] == [
+        '[0]: found "x", expected a whole number',
+        '[2]: found "y", expected a whole number',
+        "[3]: found 2.5, expected a whole number",
+    ]
 
 
 def test_mistakes_of_every_kind_are_told_at_once(folder: Path) -> None:

@@ -307,6 +307,20 @@ def test_the_thermocouple_may_be_named_with_what_its_calibration_found(folder: P
          'expected "plate", "round" or "layered"'),
         (PLATE.replace('"plate"', '"layered"').replace("thickness_mm = 6.0\ncarbon_wt_pct = 0.10\n", ""),
          "line 1: piece.layer: found nothing, expected at least one layer, from the front face to the back face"),
+        (PLATE + "[[piece.layer]]\nthickness_mm = 1\ncarbon_wt_pct = 0.1\n", "line 5: piece.layer: "
+         'found layers of a plate, expected piece.shape = "layered" with layers'),
+        (PLATE.replace('"plate"', '"round"').replace("thickness", "diameter") + 'back = "sealed"\n',
+         "line 5: piece.back: found sealed, expected nothing: a round has one surface, piece.front"),
+        (PLATE.replace('"plate"', '"layered"').replace("carbon_wt_pct = 0.10\n", "")
+         + "[[piece.layer]]\nthickness_mm = 6\ncarbon_wt_pct = 0.1\n",
+         "line 3: piece.thickness_mm: found a key that does not go with the others, "
+         "expected the thickness of each [[piece.layer]]; they add up to the piece's"),
+        ('[piece]\nshape = "layered"\n[[piece.layer]]\ncarbon_wt_pct = 0.1\n',
+         f"line 3: piece.layer[0].thickness_mm: found nothing, expected {A_LENGTH}"),
+        (PLATE + "alloy_wt_pct = { Cr = 25, Ni = 25, Mn = 25 }\n", "line 5: piece.alloy_wt_pct: "
+         "found 75 % in all, expected at most 60 %: the rest is iron"),
+        (PLATE + "[[thermocouple.correction]]\nat_C = 900\nadd_C = 1\n" * 2, "line 9: thermocouple.correction[1].at_C: "
+         "found a reading not above the one before, expected readings that increase"),
         (PLATE + "alloy_wt_pct = { Zz = 1.0 }\n", "line 5: piece.alloy_wt_pct.Zz: found an unknown key, "
          'expected "Mn", "Si", "Cr", "Ni", "Mo", "Cu", "V", "W", "P", "S", "As" or "Al"'),
         (PLATE + 'alloy_wt_pct = { Mn = "some" }\n', 'line 5: piece.alloy_wt_pct.Mn: found "some", expected a number'),
