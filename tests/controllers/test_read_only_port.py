@@ -89,7 +89,9 @@ def tcp(*body: int) -> bytes:
 
 @pytest.mark.parametrize("body", BODIES_THAT_WRITE.values(), ids=BODIES_THAT_WRITE.keys())
 @pytest.mark.parametrize(
-    ("framing", "framed"), [(Framing.RTU, rtu), (Framing.ASCII, ascii_frame), (Framing.TCP, tcp)], ids=lambda x: str(x)
+    ("framing", "framed"),
+    [(Framing.RTU, rtu), (Framing.ASCII, ascii_frame), (Framing.TCP, tcp)],
+    ids=("rtu", "ascii", "tcp"),
 )
 def test_a_hand_made_request_that_does_not_read_is_refused(framing, framed, body):
     wire = RecordingPort()
@@ -100,7 +102,9 @@ def test_a_hand_made_request_that_does_not_read_is_refused(framing, framed, body
 
 @pytest.mark.parametrize("function_code", [1, 2, 3, 4])
 @pytest.mark.parametrize(
-    ("framing", "framed"), [(Framing.RTU, rtu), (Framing.ASCII, ascii_frame), (Framing.TCP, tcp)], ids=lambda x: str(x)
+    ("framing", "framed"),
+    [(Framing.RTU, rtu), (Framing.ASCII, ascii_frame), (Framing.TCP, tcp)],
+    ids=("rtu", "ascii", "tcp"),
 )
 def test_every_request_to_read_is_let_through_unchanged(framing, framed, function_code):
     wire = RecordingPort()
