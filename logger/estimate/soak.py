@@ -1,9 +1,12 @@
 """Soak: how long the steel itself has been within the band, and how long the oven's display would claim.
 
 A soak starts when the steel enters the band, pauses while it is outside, and ends when it leaves for good: further out
-than `LEAVES_HALF_BANDS` half bands from the band's edge. The band's middle is the sheet's, else the level of each hold
-of the driving thermocouple, recognised from the history so far. Such a recognised band may move by a few kelvin as the
-hold goes on, or be joined by another; at the run's end it is final. The same history always gives the same band.
+than `LEAVES_HALF_BANDS` half bands from the band's edge. Passing through the band from one side to the other in a few
+minutes is no soak, and is taken back once the steel is out on the other side.
+
+The band's middle is the sheet's, else the level of each hold of the driving thermocouple, recognised from the history
+so far. Such a recognised band may move by a few kelvin as the hold goes on, or be joined by another; at the run's end
+it is final. The same history always gives the same band.
 """
 
 from dataclasses import dataclass, replace
@@ -15,6 +18,9 @@ from logger.estimate.stages import holds
 from logger.estimate.steel_trace import SteelTrace, TraceState
 from logger.sheet import RunSheet, SoakRule
 from logger.units import FloatArray
+
+SHORTEST_PASS_S = 480.0
+"""Less time than this in a band on the way from one side to the other is passing through, not soaking (our choice)."""
 
 LEAVES_HALF_BANDS = 5.0
 """Further out than this many half bands is leaving for good (our choice: 70 K at 14 K either side)."""
@@ -160,7 +166,7 @@ def from_trace(problem: SoakProblem, trace: SteelTrace) -> SoakResult:
     bands = tuple((K - rule.half_band_K, K + rule.half_band_K) for K in band_middles_K(rule, t, T[-1]))
     for low_K, high_K in bands:
         found.extend(soaks(t, T[0], low_K, high_K))
-        seconds = np.add.reduce(_inside(t, T, low_K, high_K)[2], axis=1)
+        seconds = _soaked_s(t, T, low_K, high_K)
         in_band += seconds[:-1]
         oven_s += float(seconds[-1])
     found.sort(key=lambda soak: soak.start_s)
@@ -196,6 +202,30 @@ def _inside(t: FloatArray, T: FloatArray, low_K: float, high_K: float) -> tuple[
     return enter, leave, np.diff(t) * np.maximum(leave - enter, 0.0)
 
 
+def _gone(T: FloatArray, low_K: float, high_K: float) -> np.ndarray:
+    """-1 where a trace is out below for good, +1 above, 0 in between."""
+    leaves_K = LEAVES_HALF_BANDS * 0.5 * (high_K - low_K)
+    above, below = T - high_K > leaves_K, low_K - T > leaves_K
+    return above.astype(np.int8) - below.astype(np.int8)
+
+
+def _soaked_s(t: FloatArray, T: FloatArray, low_K: float, high_K: float) -> FloatArray:
+    """Time in the band (rows,) [s] without mere passing through: what the soaks of each row add up to."""
+    seconds = _inside(t, T, low_K, high_K)[2]
+    gone = _gone(T, low_K, high_K)
+    rows, knots = T.shape
+    number = np.arange(knots)
+    # Between two knots at which a row is gone lies one episode, named after the first of them.
+    before = np.maximum.accumulate(np.where(gone != 0, number, -1), axis=1)[:, :-1]
+    after = np.minimum.accumulate(np.where(gone != 0, number, knots)[:, ::-1], axis=1)[:, ::-1][:, 1:]
+    episode = (before + 1) + np.arange(rows)[:, None] * (knots + 1)
+    total = np.bincount(episode.ravel(), weights=seconds.ravel(), minlength=rows * (knots + 1))[episode]
+    row = np.arange(rows)[:, None]
+    across = (before >= 0) & (after < knots) & (gone[row, before] * gone[row, np.minimum(after, knots - 1)] < 0)
+    passed = across & (total < SHORTEST_PASS_S)
+    return np.asarray(np.where(passed, 0.0, seconds).sum(axis=1))
+
+
 def soaks(time_s: FloatArray, temperature_K: FloatArray, low_K: float, high_K: float) -> tuple[Soak, ...]:
     """Every soak of one trace in one band.
 
@@ -217,8 +247,7 @@ def soaks(time_s: FloatArray, temperature_K: FloatArray, low_K: float, high_K: f
     carries_on[1:] = stays[1:] & stays[:-1] & (leave[:-1] == 1.0) & (enter[1:] == 0.0)
     firsts = np.flatnonzero(stays & ~carries_on)
     lasts = np.flatnonzero(stays & ~np.append(carries_on[1:], False))
-    leaves_K = LEAVES_HALF_BANDS * 0.5 * (high_K - low_K)
-    gone = (temperature_K < low_K - leaves_K) | (temperature_K > high_K + leaves_K)
+    gone = _gone(temperature_K, low_K, high_K)
     visits: list[tuple[int, int]] = []
     for first, last in zip(firsts.tolist(), lasts.tolist(), strict=True):
         if visits and not gone[visits[-1][1] + 1 : first + 1].any():
@@ -232,7 +261,12 @@ def soaks(time_s: FloatArray, temperature_K: FloatArray, low_K: float, high_K: f
         lows = temperature_K[:-1] + enter * np.diff(temperature_K)
         highs = temperature_K[:-1] + leave * np.diff(temperature_K)
         middles = 0.5 * (lows + highs)[part]
-        left = bool(gone[last + 1 :].any())
+        before, after = gone[: first + 1], gone[last + 1 :]
+        left = bool(after.any())
+        if left and before.any() and in_band_s < SHORTEST_PASS_S:
+            came_from, went_to = before[before != 0][-1], after[after != 0][0]
+            if came_from * went_to < 0:
+                continue
         at_the_edge = bool(leave[last] == 1.0) and last == stays.size - 1
         peak_K = float(temperature_K[first : last + 2].max())
         found.append(

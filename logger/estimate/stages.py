@@ -21,11 +21,21 @@ GRID_S = 60.0
 SLOPE_HALF_S = 300.0
 HOLD_SLOPE_K_PER_S = 0.6 / 60.0
 SHORTEST_HOLD_S = 480.0
-JOINED_HOLDS_S, JOINED_HOLDS_K = 900.0, 20.0
-"""Two holds this near in time and level are one (a door was opened between them)."""
+SHORTEST_FLAT_S = 120.0
+"""Flat middle a hold of that length leaves of itself in the ten-minute slope."""
+
+SWING_HALF_S, WIDEST_SWING_K = 900.0, 50.0
+"""An oven that swings about its setpoint holds it all the same: over half an hour the swings have no slope."""
+
+JOINED_HOLDS_S, JOINED_HOLDS_K, DISTURBED_K = 1500.0, 20.0, 200.0
+"""Two holds this near in time and level, with nothing further off between them, are one: a door was opened."""
 
 WIDEST_HOLD_K = 60.0
 """A hold's middle nine tenths are no wider than this; else it is a slow climb or a slow cooling."""
+
+CREEPS_K = 2.0
+CORNER_K = 4.0
+"""A hold reaches out to where the trace is this far from its level (our choice)."""
 
 LOWEST_HOLD_K = kelvin_from_celsius(80.0)
 TURN_K = 50.0
@@ -200,32 +210,63 @@ def holds(time_s: FloatArray, temperature_K: FloatArray) -> tuple[Hold, ...]:
         return ()
     t = np.arange(time_s[0], time_s[-1], GRID_S)
     x = np.interp(t, time_s, temperature_K)
-    slope = _slope(t, x)
-    flat = (np.abs(slope) < HOLD_SLOPE_K_PER_S) & (x > LOWEST_HOLD_K)
-    found: list[Hold] = []
+    steady = np.abs(_slope(t, x, SLOPE_HALF_S)) < HOLD_SLOPE_K_PER_S
+    swings = (np.abs(_slope(t, x, SWING_HALF_S)) < 0.5 * HOLD_SLOPE_K_PER_S) & (
+        _range(x, SWING_HALF_S) < WIDEST_SWING_K
+    )
+    flat = (steady | swings) & (x > LOWEST_HOLD_K)
+    found: list[tuple[int, int]] = []
     for first, last in _runs(flat):
-        if t[last] - t[first] < SHORTEST_HOLD_S - GRID_S:
+        if t[last] - t[first] < SHORTEST_FLAT_S:
             continue
-        level = _level(x[first : last + 1])
-        before = found[-1] if found else None
-        near = before is not None and t[first] - before.end_s < JOINED_HOLDS_S
-        if before is not None and near and abs(level - before.level_K) < JOINED_HOLDS_K:
-            joined = int(np.searchsorted(t, before.start_s))
-            found[-1] = Hold(before.start_s, float(t[last]), _level(x[joined : last + 1]))
+        if found and _is_one_hold(t, x, found[-1], (first, last)):
+            found[-1] = (found[-1][0], last)
         else:
-            found.append(Hold(float(t[first]), float(t[last]), level))
-    kept = []
-    for hold in found:
-        inside = x[(t >= hold.start_s) & (t <= hold.end_s)]
-        low, high = np.percentile(inside, (5.0, 95.0))
-        if high - low <= WIDEST_HOLD_K:
+            found.append((first, last))
+    kept: list[Hold] = []
+    for first, last in found:
+        low, high = np.percentile(x[first : last + 1], (5.0, 95.0))
+        if high - low > WIDEST_HOLD_K:
+            continue
+        earliest_s = kept[-1].end_s if kept else float(time_s[0])
+        hold = _to_its_corners(float(t[first]), float(t[last]), x[first : last + 1], time_s, temperature_K, earliest_s)
+        if hold.end_s - hold.start_s >= SHORTEST_HOLD_S - GRID_S:
             kept.append(hold)
     return tuple(kept)
 
 
-def _slope(t: FloatArray, x: FloatArray) -> FloatArray:
-    """Slope [K/s] of the straight line that fits best within five minutes either side."""
-    half = int(SLOPE_HALF_S / GRID_S)
+def _is_one_hold(t: FloatArray, x: FloatArray, before: tuple[int, int], after: tuple[int, int]) -> bool:
+    """Whether two flat stretches are one hold with a disturbance between them."""
+    if t[after[0]] - t[before[1]] > JOINED_HOLDS_S:
+        return False
+    levels = [_level(x[first : last + 1]) for first, last in (before, after)]
+    between = x[before[1] : after[0] + 1]
+    away_K = float(np.abs(between - levels[0]).max())
+    return abs(levels[1] - levels[0]) < JOINED_HOLDS_K and away_K < DISTURBED_K
+
+
+def _to_its_corners(
+    start_s: float, end_s: float, inside_K: FloatArray, t: FloatArray, x: FloatArray, earliest_s: float
+) -> Hold:
+    """The hold whose flat middle this is, its ends moved out to where the trace leaves its level.
+
+    Slopes are taken over minutes, so they see the corners of a hold that much too late and too soon.
+    """
+    level_K = _level(inside_K)
+    wide_K = max(CORNER_K, 1.2 * float(np.percentile(np.abs(inside_K - level_K), 95.0)))
+    at_level = np.abs(x - level_K) <= wide_K
+    first = int(np.searchsorted(t, start_s))
+    last = min(int(np.searchsorted(t, end_s, side="right")), t.size) - 1
+    while first > 0 and at_level[first - 1] and t[first - 1] >= max(earliest_s, start_s - SWING_HALF_S):
+        first -= 1
+    while last < t.size - 1 and at_level[last + 1] and t[last + 1] <= end_s + SWING_HALF_S:
+        last += 1
+    return Hold(min(float(t[first]), start_s), max(float(t[last]), end_s), level_K)
+
+
+def _slope(t: FloatArray, x: FloatArray, half_s: float) -> FloatArray:
+    """Slope [K/s] of the straight line that fits best within a time [s] either side."""
+    half = int(half_s / GRID_S)
     ones = np.ones(2 * half + 1)
 
     def window_sum(values: FloatArray) -> FloatArray:
@@ -241,6 +282,13 @@ def _slope(t: FloatArray, x: FloatArray) -> FloatArray:
     return sxy / np.maximum(sxx, 1e-9)
 
 
+def _range(x: FloatArray, half_s: float) -> FloatArray:
+    """Hottest less coldest [K] within a time [s] either side, on the grid."""
+    half = int(half_s / GRID_S)
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(x, half, mode="edge"), 2 * half + 1)
+    return np.asarray(around.max(axis=1) - around.min(axis=1))
+
+
 def _runs(mask: np.ndarray) -> list[tuple[int, int]]:
     """First and last index of each run of True."""
     edges = np.diff(np.concatenate([[0], mask.astype(np.int8), [0]]))
@@ -248,9 +296,12 @@ def _runs(mask: np.ndarray) -> list[tuple[int, int]]:
 
 
 def _level(x: FloatArray) -> float:
-    """Where a stretch is densest: the middle of the narrowest half of its values [K]."""
+    """Level of a stretch [K]: its median; while it still creeps towards one, the middle of its narrowest half."""
+    half = max(1, (x.size + 1) // 2)
+    first, second = float(np.median(x[:half])), float(np.median(x[-half:]))
+    if abs(second - first) < CREEPS_K:
+        return float(np.median(x))
     ordered = np.sort(x)
-    half = max(1, (ordered.size + 1) // 2)
     widths = ordered[half - 1 :] - ordered[: ordered.size - half + 1]
     at = int(np.argmin(widths))
     return float(0.5 * (ordered[at] + ordered[at + half - 1]))
