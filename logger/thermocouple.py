@@ -414,4 +414,8 @@ def _trend(t: FloatArray, d: FloatArray) -> tuple[float, float, float]:
     where = int(np.argmax(steps))
     others = np.delete(steps, where)
     sudden = float(steps[where]) - 3.0 * (float(np.median(others)) if others.size else 0.0)
-    return slope, max(sudden, 0.0), ends[where]
+    near = np.flatnonzero((t > ends[where] - 600.0) & (t <= ends[where + 1]))
+    # The moment that parts the two levels best: where the sum of departures from the common mean is largest.
+    apart = np.abs(np.cumsum(d[near] - d[near].mean()))
+    split = near[min(int(np.argmax(apart)), near.size - 2)] if near.size > 1 else int(near[0])
+    return slope, max(sudden, 0.0), 0.5 * float(t[split] + t[min(split + 1, t.size - 1)])
