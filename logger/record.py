@@ -5,6 +5,7 @@
 of the watching process uses `append_from_outside`. This module is what the rest of the program imports.
 """
 
+from logger.record_export import export_run, import_run
 from logger.record_file import back_up
 from logger.record_reader import (
     LAST,
@@ -30,6 +31,8 @@ __all__ = [
     "RunRow",
     "append_from_outside",
     "back_up",
+    "export_run",
+    "import_run",
     "note",
     "request",
 ]

@@ -17,6 +17,7 @@ from logger.errors import Fault, InputFault
 from logger.history import History
 from logger.reading import Quality, Reading
 from logger.record_file import open_for_reading, translated
+from logger.record_operations import Operation, Value
 
 LAST: Final = "last"
 """What a person types for the newest run."""
@@ -311,9 +312,58 @@ class RecordReader:
         rows = self._all("SELECT value FROM setting WHERE name = :name ORDER BY number DESC LIMIT 1", name=name)
         return str(rows[0][0]) if rows else None
 
+    def operations(self, run: str) -> tuple[Operation, ...]:
+        """Everything of a run but its readings, as what would append it to another record."""
+        begun = self.run(run)
+        row: dict[str, Value] = {
+            "id": begun.id,
+            "oven": begun.oven,
+            "channels": json.dumps(list(self.channels(run)), ensure_ascii=False),
+            "sheet_name": begun.sheet_name,
+            "sheet_text": begun.sheet_text,
+            "started_utc_s": begun.started_utc_s,
+            "clock": begun.clock,
+            "software": begun.software,
+            "poll_interval_s": begun.poll_interval_s,
+        }
+        found = [Operation("runs", (row,))]
+        for table, columns, belongs in _OF_A_RUN:
+            rows = self._all(
+                f"SELECT {', '.join(columns).format(table=table)} FROM {table} WHERE {belongs}",
+                run=begun.id,
+                number=begun.number,
+            )
+            names = [column.rpartition(" ")[2] for column in columns]
+            found += [Operation(table, (dict(zip(names, values, strict=True)),)) for values in rows]
+        return tuple(found)
+
     def _all(self, sql: str, **values: Any) -> list[Any]:
         with translated(self.path):
             return self._db.conn.execute(sql, values).fetchall()
+
+
+_OVEN = "(SELECT oven.name FROM oven WHERE oven.number = {table}.oven) AS oven"
+_RUN = ":run AS run"
+_OF_A_RUN: Final[tuple[tuple[str, tuple[str, ...], str], ...]] = (
+    (
+        "alert",
+        (
+            *("id", _OVEN, _RUN, "time_s", "utc_s", "kind", "key", "episode", "phase"),
+            *("severity", "title", "message", "advice"),
+        ),
+        "run = :number ORDER BY number",
+    ),
+    (
+        "delivery",
+        ("id", "alert", "channel", "utc_s", "outcome", "reason"),
+        "alert IN (SELECT id FROM alert WHERE run = :number) ORDER BY number",
+    ),
+    ("event", ("id", _OVEN, _RUN, "time_s", "utc_s", "kind", "text", "detail"), "run = :number ORDER BY number"),
+    ("note", ("id", _RUN, "time_s", "utc_s", "author", "text"), "run = :number ORDER BY number"),
+    ("estimate", (_RUN, "time_s", "summary"), "run = :number ORDER BY time_s"),
+    ("run_end", (_RUN, "ended_utc_s", "how"), "run = :number"),
+)
+"""What belongs to a run besides its readings: table, columns in words instead of numbers, and which rows."""
 
 
 def _nan(value: float | None) -> float:

@@ -55,9 +55,9 @@ MOST_HELD: Final = 100_000
 
 @dataclass(slots=True)
 class _Job:
-    """Something to write: ``make`` gives the operation and what to answer, knowing the database if it can be read."""
+    """Something to write: ``make`` gives the operations and what to answer, knowing the database if it can be read."""
 
-    make: Callable[[Database | None], tuple[Operation, Any]]
+    make: Callable[[Database | None], tuple[Sequence[Operation], Any]]
     again: bool = False  # rows that are there already are passed over
     done: "Future[Any]" = field(default_factory=Future)
 
@@ -152,7 +152,7 @@ class RecordWriter:
     ) -> str:
         """Begin a run and return its id: the local day and a letter, as in 2026-11-25-a."""
 
-        def make(db: Database | None) -> tuple[Operation, Any]:
+        def make(db: Database | None) -> tuple[Sequence[Operation], Any]:
             taken = self._open_runs
             run = run_id_without_record(started_utc_s, taken) if db is None else next_run_id(db, started_utc_s)
             begun = _run(
@@ -166,7 +166,7 @@ class RecordWriter:
                 software=software,
                 poll_interval_s=poll_interval_s,
             )
-            return begun, run
+            return (begun,), run
 
         return str(self._do(_Job(make)))
 
@@ -174,6 +174,10 @@ class RecordWriter:
         """Append readings to a run; they are durable when this returns."""
         if batch:
             self._append(readings(run, batch))
+
+    def append_all(self, operations: Sequence[Operation]) -> None:
+        """Append operations, all or none; rows that are there already are passed over."""
+        self._do(_Job(lambda _: (operations, None), again=True))
 
     def append_alert(self, event: AlertEvent, *, utc_s: float, oven: str | None = None, run: str | None = None) -> str:
         """Append an alert event; returns the id under which its deliveries are kept."""
@@ -249,7 +253,7 @@ class RecordWriter:
     # The writing thread ----------------------------------------------------------------------------------------------
 
     def _append(self, operation: Operation, again: bool = False) -> None:
-        self._do(_Job(lambda _: (operation, None), again))
+        self._do(_Job(lambda _: ((operation,), None), again))
 
     def _do(self, job: _Job) -> Any:
         if self._closed:
@@ -342,15 +346,16 @@ class RecordWriter:
         assert self._db is not None
         assert self._appender is not None
         refused: dict[int, Exception] = {}
-        results: dict[int, tuple[Operation, Any]] = {}
+        results: dict[int, tuple[Sequence[Operation], Any]] = {}
         try:
             with translated(self.path), transaction(self._db):
                 for number, job in enumerate(jobs):
                     try:
                         with self._db.atomic():
-                            operation, answer = job.make(self._db)
-                            self._appender.apply(operation, job.again)
-                            results[number] = (operation, answer)
+                            operations, answer = job.make(self._db)
+                            for operation in operations:
+                                self._appender.apply(operation, job.again)
+                            results[number] = (operations, answer)
                     except (sqlite3.IntegrityError, ValueError) as error:
                         self._appender.forget()
                         refused[number] = error
@@ -369,8 +374,8 @@ class RecordWriter:
             if number in refused:
                 job.done.set_exception(refused[number])
             else:
-                operation, answer = results[number]
-                self._follow_runs(operation)
+                operations, answer = results[number]
+                self._follow_runs(operations)
                 job.done.set_result(answer)
 
     def _in_place(self) -> bool:
@@ -380,13 +385,14 @@ class RecordWriter:
         except OSError:
             return False
 
-    def _follow_runs(self, operation: Operation) -> None:
+    def _follow_runs(self, operations: Sequence[Operation]) -> None:
         """Know the runs that are open: a journal, or a new record, must be able to say what they are."""
-        for row in operation.rows:
-            if operation.kind == "runs":
-                self._open_runs[str(row["id"])] = Operation("runs", (row,))
-            elif operation.kind == "run_end":
-                self._open_runs.pop(str(row["run"]), None)
+        for operation in operations:
+            for row in operation.rows:
+                if operation.kind == "runs":
+                    self._open_runs[str(row["id"])] = Operation("runs", (row,))
+                elif operation.kind == "run_end":
+                    self._open_runs.pop(str(row["run"]), None)
 
     # Trouble ---------------------------------------------------------------------------------------------------------
 
@@ -404,19 +410,20 @@ class RecordWriter:
 
     def _keep(self, jobs: Sequence[_Job]) -> None:
         """Put jobs into the journal, or at least into memory."""
-        made: list[tuple[_Job, Operation, Any]] = []
+        made: list[tuple[_Job, Sequence[Operation], Any]] = []
         for job in jobs:
             try:
-                operation, answer = job.make(None)
+                operations, answer = job.make(None)
             except ValueError as error:
                 job.done.set_exception(error)
                 continue
-            self._follow_runs(operation)
-            made.append((job, operation, answer))
+            self._follow_runs(operations)
+            made.append((job, operations, answer))
+        everything = [operation for _, operations, _ in made for operation in operations]
         try:
-            self._journal.append([operation for _, operation, _ in made])
+            self._journal.append(everything)
         except OSError as error:
-            self._held.extend(operation for _, operation, _ in made)
+            self._held.extend(everything)
             fault = OutsideFault(f"{self._trouble}; nor does the journal beside it take anything: {fault_words(error)}")
             for job, _, _ in made:
                 job.done.set_exception(fault)

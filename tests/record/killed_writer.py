@@ -8,7 +8,6 @@ from sqlite_utils import Database
 
 from logger.reading import Reading
 from logger.record import RecordReader, RecordWriter
-from logger.record_operations import Operation
 from logger.record_writer import _Job
 
 CHANNELS = ("air", "canister")
@@ -51,7 +50,7 @@ def begin(writer: RecordWriter) -> str:
     )
 
 
-def _trap(db: Database | None, said: Connection, stop_before_commit: int) -> tuple[Operation, None]:
+def _trap(db: Database | None, said: Connection, stop_before_commit: int) -> tuple[tuple[()], None]:
     assert db is not None
     commits = 0
 
@@ -64,4 +63,4 @@ def _trap(db: Database | None, said: Connection, stop_before_commit: int) -> tup
                 time.sleep(3600.0)
 
     db.conn.set_trace_callback(seen)
-    return Operation("event", ()), None
+    return (), None

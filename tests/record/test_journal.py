@@ -52,10 +52,10 @@ def fill_up(writer: RecordWriter) -> None:
 
 
 def set_pragma(writer: RecordWriter, pragma: str) -> None:
-    def make(db: object) -> tuple[Operation, None]:
+    def make(db: object) -> tuple[tuple[()], None]:
         assert writer._db is not None
         writer._db.conn.execute(f"PRAGMA {pragma}").close()
-        return Operation("event", ()), None
+        return (), None
 
     writer._do(_Job(make))
 
@@ -246,9 +246,9 @@ def test_a_disk_that_does_not_answer_is_said_and_what_was_asked_is_written_when_
         run = begin(writer)
         hold = threading.Event()
 
-        def stall(_: object) -> tuple[Operation, None]:
+        def stall(_: object) -> tuple[tuple[()], None]:
             hold.wait()
-            return Operation("event", ()), None
+            return (), None
 
         with pytest.raises(OutsideFault, match=r"the disk does not answer within 0\.05 s"):
             writer._do(_Job(stall))

@@ -14,7 +14,6 @@ from pathlib import Path
 import pytest
 
 from logger.record import RecordReader, RecordWriter
-from logger.record_operations import Operation
 from logger.record_writer import _Job
 from tests.record.killed_writer import CHANNELS, watch
 from tests.whole.loopback import reached
@@ -158,10 +157,10 @@ def test_every_commit_is_flushed_to_the_disk_before_it_is_acknowledged(path: Pat
         connection = writer._db.conn
         mode: list[object] = []
 
-        def ask(_: object) -> tuple[Operation, None]:
+        def ask(_: object) -> tuple[tuple[()], None]:
             mode.append(connection.execute("PRAGMA journal_mode").fetchone()[0])
             mode.append(connection.execute("PRAGMA synchronous").fetchone()[0])
-            return Operation("event", ()), None
+            return (), None
 
         writer._do(_Job(ask))
     assert mode == ["wal", 2], "2 is FULL"

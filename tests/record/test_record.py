@@ -353,10 +353,10 @@ def test_one_refused_write_does_not_take_others_of_the_same_moment_with_it(path:
         run = begin(writer)
         hold, held = threading.Event(), threading.Event()
 
-        def stall(_: object) -> tuple[Operation, None]:
+        def stall(_: object) -> tuple[tuple[()], None]:
             held.set()
             hold.wait()
-            return Operation("event", ()), None
+            return (), None
 
         staller = threading.Thread(target=writer._do, args=(_Job(stall),))
         staller.start()
