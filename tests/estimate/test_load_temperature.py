@@ -176,6 +176,19 @@ def test_a_forty_minute_hole_in_the_soak_is_marked_and_bracketed(sheet: RunSheet
     assert float(np.interp(at_s, samples.time_s, low)) < known - 20.0
 
 
+@pytest.mark.parametrize("sheet", [sheet_inside(), sheet_in_oven()], ids=["inside", "oven"])
+def test_a_hole_comes_out_the_same_reading_by_reading_and_on_review(sheet: RunSheet) -> None:
+    t, x = ramp_hold_cool(hold_h=2.0)
+    history = with_hole(t, x, 7000.0, 9400.0)
+    problem = load_temperature.scenarios_from_sheet(sheet)
+    _, live, live_end = run(problem, [history.piece(i, i + 1) for i in range(len(history))])
+    _, review, review_end = run(problem, [history])
+    assert live.temperature_K.tobytes() == review.temperature_K.tobytes()
+    assert live.time_s.tobytes() == review.time_s.tobytes()
+    assert live_end.gaps == review_end.gaps
+    assert live_end.steel_K.tobytes() == review_end.steel_K.tobytes()
+
+
 def test_a_gap_with_no_reading_since_is_marked_open_and_widens_the_tail() -> None:
     t, x = ramp_hold_cool()
     blank = np.where(t > 8000.0, np.nan, x)
