@@ -225,6 +225,28 @@ def test_a_short_square_box_is_as_quick_as_its_rates_in_three_directions_togethe
     assert 2.0 < slab_and_ends <= 3.0
 
 
+# Product of cylinder and slab, one term each: the rates (zeta / L)^2 of the two directions add.
+@pytest.mark.parametrize("length_m", [0.06, 0.12, 0.6])
+def test_heat_through_the_ends_of_a_tube_adds_the_rate_of_a_slab_of_its_length(length_m: float) -> None:
+    zeta = {row["shape"]: float(row["zeta"]) for row in rows("transient_conduction.csv")}
+    tube = Canister("oven", CanisterShape.TUBE, outer_m=0.06, length_m=length_m)
+    found = float(canister.nominal_canister(RunSheet(STRAP, canister=tube)).ends_conduction[0])
+    radial, axial = (zeta["cylinder"] / 0.03) ** 2, (zeta["slab"] / (length_m / 2.0)) ** 2
+    assert found == pytest.approx((radial + axial) / radial, rel=1e-3)
+
+
+def test_a_fitted_lag_is_drawn_with_its_spreads_and_its_correlations() -> None:
+    lag = CanisterLag(1.4, 0.9, 1.2, 0.2, 0.1, 0.3, correlation=(-0.3, 0.9, 0.1))
+    sheet = RunSheet(STRAP, canister=replace(sheet_in_oven().canister, lag=lag))
+    drawn = canister.draw_canisters(np.random.default_rng(3), sheet, 4000)
+    factors = np.log([drawn.contact_W_per_m_K, drawn.emissivity, drawn.steel_fraction])
+    assert factors.std(axis=1) == pytest.approx([0.2, 0.1, 0.3], rel=0.05)
+    together = np.corrcoef(factors)
+    assert [together[0, 1], together[0, 2], together[1, 2]] == pytest.approx([-0.3, 0.9, 0.1], abs=0.05)
+    usual = canister.nominal_canister(replace(sheet, canister=replace(sheet.canister, lag=None)))
+    assert drawn.contact_W_per_m_K[0] == pytest.approx(1.4 * usual.contact_W_per_m_K[0])
+
+
 def test_radiation_between_two_temperatures_is_the_fourth_power_law() -> None:
     hot, cold = np.array([1200.0]), np.array([600.0])
     flux = radiation_coefficient_W_per_m2_K(hot, cold, 0.8) * (hot - cold)

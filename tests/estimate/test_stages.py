@@ -73,7 +73,7 @@ def test_a_slow_ramp_and_a_slow_furnace_cooling_are_no_holds() -> None:
 
 
 def test_a_door_opened_for_some_minutes_does_not_cut_a_hold_in_two() -> None:
-    t, x = corners((0, 20), (60, 920), (120, 920), (122, 870), (128, 920), (200, 920), noise_K=0.5)
+    t, x = corners((0, 20), (60, 920), (120, 920), (122, 800), (130, 920), (200, 920), noise_K=0.5)
     assert kinds(result_of(t, x)) == ["heat-up", "hold"]
 
 
