@@ -7,6 +7,8 @@ of the watching process uses `append_from_outside`. This module is what the rest
 
 from logger.record_export import export_run, import_run
 from logger.record_file import back_up
+from logger.record_operations import note, request
+from logger.record_outside import append_from_outside
 from logger.record_reader import (
     LAST,
     AlertRow,
@@ -17,7 +19,7 @@ from logger.record_reader import (
     RequestRow,
     RunRow,
 )
-from logger.record_writer import RecordWriter, append_from_outside, note, request
+from logger.record_writer import RecordWriter
 
 __all__ = [
     "LAST",

@@ -6,6 +6,7 @@ and None, so that it can wait in a text file until the database is back. Applyin
 
 import json
 import sqlite3
+import uuid
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -72,6 +73,49 @@ def readings(run: str, batch: Sequence[Reading]) -> Operation:
             for reading in batch
         ),
     )
+
+
+def new_id() -> str:
+    """An id that no other row has."""
+    return uuid.uuid4().hex
+
+
+def one(table: str, /, **row: Value) -> Operation:
+    """The operation that appends one row, under a new id, to a table."""
+    return Operation(table, ({"id": new_id(), **row},))
+
+
+def event(
+    kind: str,
+    text: str,
+    *,
+    utc_s: float,
+    oven: str | None = None,
+    run: str | None = None,
+    time_s: float | None = None,
+    detail: Mapping[str, Any] | None = None,
+) -> Operation:
+    """The operation that appends something that happened around the readings."""
+    return one(
+        "event",
+        oven=oven,
+        run=run,
+        time_s=number_or_none(time_s),
+        utc_s=float(utc_s),
+        kind=kind,
+        text=text,
+        detail=json.dumps(dict(detail or {}), ensure_ascii=False),
+    )
+
+
+def note(run: str, text: str, *, utc_s: float, time_s: float | None = None, author: str = "") -> Operation:
+    """The operation that adds a note to a run; see `append_from_outside`."""
+    return one("note", run=run, time_s=number_or_none(time_s), utc_s=float(utc_s), author=author, text=text)
+
+
+def request(kind: str, *, utc_s: float, **detail: Any) -> Operation:
+    """The operation that asks something of the watching process; see `append_from_outside`."""
+    return one("request", utc_s=float(utc_s), kind=kind, detail=json.dumps(detail, ensure_ascii=False))
 
 
 def run_id(day: str, ordinal: int) -> str:

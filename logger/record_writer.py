@@ -10,7 +10,6 @@ import queue
 import sqlite3
 import threading
 import time
-import uuid
 from collections import deque
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Future
@@ -24,7 +23,7 @@ from typing import Any, Final, Self
 from sqlite_utils import Database
 
 from logger.alert import AlertEvent
-from logger.errors import Fault, InputFault, OutsideFault, SoaktallyError
+from logger.errors import InputFault, OutsideFault, SoaktallyError
 from logger.journal import RESERVE_BYTES, Journal
 from logger.reading import Reading
 from logger.record_file import BUSY_TIMEOUT_S, WatchLock, fault_of, open_for_writing, transaction, translated
@@ -32,8 +31,11 @@ from logger.record_operations import (
     Appender,
     Operation,
     Value,
+    event,
+    new_id,
     next_run_id,
-    number_or_none,
+    note,
+    one,
     readings,
     run_id_without_record,
 )
@@ -182,7 +184,7 @@ class RecordWriter:
     def append_alert(self, event: AlertEvent, *, utc_s: float, oven: str | None = None, run: str | None = None) -> str:
         """Append an alert event; returns the id under which its deliveries are kept."""
         row: dict[str, Value] = {
-            "id": _new_id(),
+            "id": new_id(),
             "oven": oven,
             "run": run,
             "time_s": float(event.time_s),
@@ -211,7 +213,7 @@ class RecordWriter:
         detail: Mapping[str, Any] | None = None,
     ) -> None:
         """Append something that happened: link lost or back, clock jump, gap, restart."""
-        self._append(_event(kind, text, utc_s=utc_s, oven=oven, run=run, time_s=time_s, detail=detail))
+        self._append(event(kind, text, utc_s=utc_s, oven=oven, run=run, time_s=time_s, detail=detail))
 
     def append_deliveries(
         self, alerts_and_channels: Sequence[tuple[str, str]], outcome: str, *, utc_s: float, reason: str = ""
@@ -219,7 +221,7 @@ class RecordWriter:
         """Append what became of alerts on notification channels: queued, failed, delivered, given up."""
         rows: list[dict[str, Value]] = [
             {
-                "id": _new_id(),
+                "id": new_id(),
                 "alert": alert,
                 "channel": channel,
                 "utc_s": float(utc_s),
@@ -242,7 +244,7 @@ class RecordWriter:
 
     def keep_setting(self, name: str, value: str, *, utc_s: float) -> None:
         """Remember a value under a name; the newest one holds."""
-        self._append(_one("setting", utc_s=float(utc_s), name=name, value=value))
+        self._append(one("setting", utc_s=float(utc_s), name=name, value=value))
 
     def end_run(self, run: str, how: str, *, ended_utc_s: float) -> None:
         """Close a run, saying how it ended; a run that is closed stays as it was closed."""
@@ -468,7 +470,7 @@ class RecordWriter:
         if self._trouble or operations:
             detail = {"operations": len(operations), "unreadable": unreadable, "trouble": self._trouble}
             text = "what was kept beside the record has been merged"
-            operations.append(_event("record back", text, utc_s=self._utc_s(), detail=detail))
+            operations.append(event("record back", text, utc_s=self._utc_s(), detail=detail))
             operations[:0] = self._open_runs.values()
         refused = self._apply_again(operations) if operations else 0
         if unreadable or refused:
@@ -554,62 +556,3 @@ def _run(
         "poll_interval_s": float(poll_interval_s),
     }
     return Operation("runs", (row,))
-
-
-def _new_id() -> str:
-    return uuid.uuid4().hex
-
-
-def _one(table: str, /, **row: Value) -> Operation:
-    return Operation(table, ({"id": _new_id(), **row},))
-
-
-def _event(
-    kind: str,
-    text: str,
-    *,
-    utc_s: float,
-    oven: str | None = None,
-    run: str | None = None,
-    time_s: float | None = None,
-    detail: Mapping[str, Any] | None = None,
-) -> Operation:
-    return _one(
-        "event",
-        oven=oven,
-        run=run,
-        time_s=number_or_none(time_s),
-        utc_s=float(utc_s),
-        kind=kind,
-        text=text,
-        detail=json.dumps(dict(detail or {}), ensure_ascii=False),
-    )
-
-
-def note(run: str, text: str, *, utc_s: float, time_s: float | None = None, author: str = "") -> Operation:
-    """The operation that adds a note to a run; see `append_from_outside`."""
-    return _one("note", run=run, time_s=number_or_none(time_s), utc_s=float(utc_s), author=author, text=text)
-
-
-def request(kind: str, *, utc_s: float, **detail: Any) -> Operation:
-    """The operation that asks something of the watching process; see `append_from_outside`."""
-    return _one("request", utc_s=float(utc_s), kind=kind, detail=json.dumps(detail, ensure_ascii=False))
-
-
-def append_from_outside(path: Path, operation: Operation, busy_timeout_s: float = BUSY_TIMEOUT_S) -> None:
-    """Append a note or a request to a record that another process may be writing.
-
-    Raises   InputFault     no such record, not a record, another version, no such run
-             OutsideFault   locked, full, read-only, damaged
-    """
-    if not path.exists():
-        raise InputFault(Fault(f"record {path}", "no such file", "a soaktally record"))
-    with translated(path):
-        db = open_for_writing(path, busy_timeout_s, migrate=False)
-        try:
-            with transaction(db):
-                Appender(db).apply(operation)
-        except sqlite3.IntegrityError as error:
-            raise InputFault(Fault(f"record {path}", str(error), "a run that is in the record")) from error
-        finally:
-            db.close()
