@@ -8,10 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.errors import InputFault
-from logger.estimate import load_temperature, soak, stages
+from logger.estimate import canister, load_temperature, soak, stages
 from logger.estimate.load_temperature import LoadProblem, LoadResult, LoadState, SteelSamples
 from logger.history import History
-from logger.sheet import PACK_KINDS, Canister, CanisterLag, RunSheet
+from logger.sheet import PACK_KINDS, Canister, CanisterLag, RunSheet, SoakRule
 from logger.steel.heat import PACK_BEDS
 from logger.thermocouple import Correction, Thermocouple
 from logger.units import FloatArray, kelvin_from_celsius
@@ -215,6 +215,34 @@ def test_blanks_before_the_first_good_reading_are_a_gap_and_no_temperature() -> 
     assert nothing_yet.gaps[0].is_open
 
 
+@pytest.mark.parametrize("outer_m", [0.03, 0.08])
+def test_the_chosen_steps_are_as_good_as_steps_of_seconds(outer_m: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    t, x = ramp_hold_cool(interval_s=5.0)
+    history, sheet = History("oven", t, x, 5.0), sheet_in_oven(outer_m)
+    problem, rule = load_temperature.problem_from_sheet(sheet), soak.SoakProblem(SoakRule(kelvin_from_celsius(950.0)))
+
+    def lived() -> tuple[SteelSamples, float]:
+        samples = run(problem, [history])[1]
+        seen = soak.advance(rule, soak.begin(rule), samples.time_s, samples.temperature_K, samples.driving_K)
+        return samples, float(soak.at_end(rule, seen).in_band_s[0])
+
+    usual, usual_s = lived()
+    for name, value in (
+        ("STEP_CHANGE_K", 0.5),
+        ("LONGEST_STEP_S", 5.0),
+        ("SHORTEST_STEP_S", 1.0),
+        ("FIRST_STEP_S", 1.0),
+    ):
+        monkeypatch.setattr(load_temperature, name, value)
+    monkeypatch.setattr(canister, "NEAR_ENOUGH_K", 0.01)
+    fine, fine_s = lived()
+    assert len(fine) > 8 * len(usual)
+    at_s = np.arange(60.0, usual.time_s[-1] - 60.0, 60.0)
+    steel, exact = (np.interp(at_s, s.time_s, s.temperature_K[0]) for s in (usual, fine))
+    assert np.abs(steel - exact).max() < 0.5
+    assert abs(usual_s - fine_s) < 10.0
+
+
 def test_readings_not_later_than_the_last_are_counted_and_left_out() -> None:
     t, x = ramp_hold_cool()
     problem = load_temperature.problem_from_sheet(sheet_inside())
@@ -233,7 +261,7 @@ def test_a_hot_oven_at_the_first_reading_is_taken_to_hold_a_cold_canister() -> N
 
 
 @pytest.mark.parametrize(
-    ("canister", "message"),
+    ("box", "message"),
     [
         (
             Canister("oven"),
@@ -261,16 +289,16 @@ def test_a_hot_oven_at_the_first_reading_is_taken_to_hold_a_cold_canister() -> N
         ),
     ],
 )
-def test_a_canister_that_cannot_be_is_named(canister: Canister, message: str) -> None:
+def test_a_canister_that_cannot_be_is_named(box: Canister, message: str) -> None:
     with pytest.raises(InputFault) as fault:
-        load_temperature.problem_from_sheet(RunSheet(STRAP, canister=canister))
+        load_temperature.problem_from_sheet(RunSheet(STRAP, canister=box))
     assert str(fault.value) == message
 
 
 def test_every_mistake_about_a_canister_is_told_at_once() -> None:
-    canister = Canister("oven", outer_m=0.05, fill=3.0, pack_kind="sand", length_m=0.0)
+    box = Canister("oven", outer_m=0.05, fill=3.0, pack_kind="sand", length_m=0.0)
     with pytest.raises(InputFault) as fault:
-        load_temperature.problem_from_sheet(RunSheet(STRAP, canister=canister))
+        load_temperature.problem_from_sheet(RunSheet(STRAP, canister=box))
     assert len(fault.value.faults) == 3
 
 
