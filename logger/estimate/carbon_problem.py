@@ -29,8 +29,8 @@ POTENTIAL_TABLE_STEP_K = 1.0
 SATURATED_ACTIVITY = 0.9
 """From this activity on a pack counts as graphite where graphite and cementite would give different phases."""
 
-TOLERANCE_WT_PCT = 2e-4
-"""Error a single step may make [wt%]."""
+TOLERANCE_WT_PCT = 5e-4
+"""Error a single step may make [wt%], root mean square over the depth carbon has reached."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,7 +41,8 @@ class Surface:
     transfer_m_per_s : (m,) or (1,)      mass-transfer coefficient at the reference temperature; 0 sealed, inf pinned
     transfer_energy_J_per_mol, transfer_reference_K : its Arrhenius form
     potential_wt_pct : (temperatures, m or 1)   carbon on the solver's scale the face tends to, from A1 up in steps of
-                                         `POTENTIAL_TABLE_STEP_K`, as asked for: not yet limited to what iron holds
+                                         `POTENTIAL_TABLE_STEP_K` (one row: whatever the temperature), as asked for:
+                                         not yet limited to what iron holds
     """
 
     kind: SurfaceKind
@@ -62,6 +63,9 @@ class Surface:
 
     def potential_at(self, temperature_K: FloatArray) -> FloatArray:
         """Carbon [wt%, solver's scale] the pack asks for at temperatures [K], shape (m,)."""
+        if self.potential_wt_pct.shape[0] == 1:
+            whatever: FloatArray = self.potential_wt_pct[0]
+            return whatever
         place = (temperature_K - A1_K) / POTENTIAL_TABLE_STEP_K
         last = self.potential_wt_pct.shape[0] - 2
         index = np.minimum(np.maximum(place.astype(np.int64), 0), last)
@@ -78,12 +82,12 @@ class Surface:
 _TABLE_ROWS = int(np.ceil((HIGHEST_K - A1_K) / POTENTIAL_TABLE_STEP_K)) + 2
 _TABLE_K: FloatArray = A1_K + POTENTIAL_TABLE_STEP_K * np.arange(_TABLE_ROWS, dtype=np.float64)
 
-NOTHING = Surface(SurfaceKind.SEALED, np.zeros(1), np.zeros((_TABLE_K.size, 1)))
+NOTHING = Surface(SurfaceKind.SEALED, np.zeros(1), np.zeros((1, 1)))
 """A sealed face: no carbon in or out."""
 
 OPEN_AIR_NOTE = "open air: surface held at no carbon, as the textbook decarburizing examples do; scale slows it"
 
-OPEN_AIR = Surface(SurfaceKind.OPEN_AIR, np.full(1, inf), np.zeros((_TABLE_K.size, 1)), note=OPEN_AIR_NOTE)
+OPEN_AIR = Surface(SurfaceKind.OPEN_AIR, np.full(1, inf), np.zeros((1, 1)), note=OPEN_AIR_NOTE)
 """A bare hot face in air.
 
 Source: surface carbon 0, the assumption of the decarburizing examples in W.D. Callister, Materials Science and
@@ -139,7 +143,7 @@ def pack_surface(
         for value in p:
             if not 0.0 <= value <= HIGHEST_POTENTIAL_WT_PCT:
                 raise OutOfRange("pack carbon potential", float(value), 0.0, HIGHEST_POTENTIAL_WT_PCT, "wt%")
-        potential = np.repeat(p[None, :] * own_scale, _TABLE_K.size, axis=0)
+        potential = p[None, :] * own_scale
     return Surface(SurfaceKind.PACK, beta, potential, transfer_energy_J_per_mol, transfer_reference_K, note)
 
 

@@ -10,9 +10,9 @@ from math import inf
 
 import numpy as np
 
-from logger.estimate.carbon_problem import NOTHING, CarbonProblem, Surface, limited_potential_wt_pct
+from logger.estimate.carbon_problem import NOTHING, CarbonProblem, Surface
 from logger.estimate.carbon_result import CarbonMembers, CarbonResult, Ever, ended, member_result
-from logger.estimate.carbon_transport import Span, austenite_equivalent_wt_pct, face_carbon, step
+from logger.estimate.carbon_transport import STAGE_PART, Span, face_now, step
 from logger.estimate.temperature_windows import (
     TemperatureWindows,
     check_samples,
@@ -21,8 +21,8 @@ from logger.estimate.temperature_windows import (
     no_windows,
     open_window,
 )
-from logger.steel.phase_limits import A1_K, EUTECTIC_K, SATURATION, phase_table
-from logger.units import FloatArray, kelvin_from_celsius
+from logger.steel.phase_limits import A1_K, EUTECTIC_K, HIGHEST_W, SATURATION, phase_table
+from logger.units import FloatArray
 
 FIRST_WORK_S = 0.1
 """First step after a beginning or a change of surface [s at 950 C]."""
@@ -44,8 +44,6 @@ MELTING_MARGIN_K = 15.0
 LONGEST_SPAN_S = 3600.0
 """No step covers more run time than this, so that a live estimate commits at least once an hour."""
 
-GRAIN_GROWTH_K = kelvin_from_celsius(1000.0)
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CarbonState:
@@ -55,6 +53,7 @@ class CarbonState:
     nodes : (m, n + 2)        carbon of cells [wt%, solver's scale], austenite-equivalent carbon at the two ends
     rate : (m, n + 2)         rate at `time_s` per second of relative mobility; None where unknown
     work_s : next step [s of relative mobility]
+    reach_s : work done since the surfaces last changed [s of relative mobility]
     windows : closed windows from before `time_s` on, not yet stepped over
     open_time_s, open_K : (j,), (m, j)   samples of the window that has not closed, the first one being its start
     ever : what must be remembered
@@ -64,6 +63,7 @@ class CarbonState:
     nodes: FloatArray
     rate: FloatArray | None
     work_s: float
+    reach_s: float
     windows: TemperatureWindows
     open_time_s: FloatArray
     open_K: FloatArray
@@ -81,6 +81,7 @@ def begin(problem: CarbonProblem) -> CarbonState:
         nodes=nodes,
         rate=None,
         work_s=FIRST_WORK_S,
+        reach_s=0.0,
         windows=no_windows(-inf, members),
         open_time_s=np.zeros(0),
         open_K=np.zeros((members, 0)),
@@ -136,47 +137,59 @@ def members_at_end(problem: CarbonProblem, state: CarbonState) -> CarbonMembers:
     provisional = _stepped(problem, provisional, to_the_end=True)
     last_K = state.open_K[:, -1] if state.open_time_s.size else np.full(problem.members, A1_K)
     last_s = float(state.open_time_s[-1]) if state.open_time_s.size else 0.0
-    return ended(problem, provisional.nodes, provisional.ever, last_s, last_K)
+    nodes = provisional.nodes
+    been_hot = provisional.ever.peak_K > 0.0
+    if been_hot.any():
+        # Once below A1 a face keeps what it had there.
+        faces = face_now(problem, nodes, np.maximum(last_K, A1_K), surfaces_at(problem, provisional.time_s))
+        nodes = nodes.copy()
+        nodes[been_hot, 0], nodes[been_hot, -1] = faces[been_hot, 0], faces[been_hot, 1]
+    return ended(problem, nodes, provisional.ever, last_s, last_K)
 
 
 def _stepped(problem: CarbonProblem, state: CarbonState, to_the_end: bool) -> CarbonState:
     """Every step that the closed windows allow; with `to_the_end`, all of them to the last window's end."""
-    windows, time_s = state.windows, state.time_s
-    nodes, rate, work_s, ever = state.nodes, state.rate, state.work_s, state.ever
+    plan = _Plan(state.windows)
+    time_s, nodes, rate, ever = state.time_s, state.nodes, state.rate, state.ever
+    work_s, reach_s = state.work_s, state.reach_s
     first = 0
-    surfaces = _surfaces(problem, time_s)
+    surfaces = surfaces_at(problem, time_s)
     changes = [change for change in problem.change_times_s if change > time_s]
-    plan = _Plan(windows)
     while True:
-        while first < len(windows) and (windows.end_s[first] <= time_s or plan.work_s[first] == 0.0):
-            time_s = max(time_s, float(windows.end_s[first]))
-            first += 1
+        first, time_s = plan.next_hot(first, time_s)
         while changes and changes[0] <= time_s:
             changes.pop(0)
-            surfaces = _surfaces(problem, time_s)
-            rate, work_s = None, FIRST_WORK_S
-        if first >= len(windows):
+            surfaces = surfaces_at(problem, time_s)
+            rate, work_s, reach_s = None, FIRST_WORK_S, 0.0
+        if first >= len(state.windows):
             break
-        until_s = changes[0] if changes else inf
-        span, whole = plan.next_span(first, time_s, work_s, until_s, to_the_end)
+        span, whole = plan.next_span(first, time_s, work_s, changes[0] if changes else inf, to_the_end)
         if span is None:
             break
-        result = step(problem, nodes, rate, span, surfaces)
+        result = step(problem, nodes, rate, span, surfaces, reach_s)
         done_s = float(np.mean(span.hot_s * span.mobility))
+        growth = _growth(problem, result.error_wt_pct) if result.converged else LEAST_GROWTH
         if not (result.converged and result.error_wt_pct <= problem.tolerance_wt_pct):
-            factor = LEAST_GROWTH if not result.converged else _growth(problem, result.error_wt_pct)
-            work_s = done_s * min(factor, 0.7)
+            work_s = done_s * min(max(growth, LEAST_GROWTH), 0.7)
             if work_s < SMALLEST_WORK_S:
-                raise RuntimeError(f"carbon step does not settle at {time_s:g} s, {span.temperature_K - 273.15} C")
+                raise RuntimeError(f"carbon step does not settle at {time_s:g} s, {span.temperature_K} K")
             continue
-        nodes, rate = result.nodes, result.rate
+        nodes, rate, reach_s = result.nodes, result.rate, reach_s + done_s
         ever = _remembered(problem, ever, nodes, span, surfaces)
         time_s = span.end_s
-        grown_s = done_s * min(max(_growth(problem, result.error_wt_pct), LEAST_GROWTH), MOST_GROWTH)
+        grown_s = done_s * min(max(growth, LEAST_GROWTH), MOST_GROWTH)
         # A step cut short by the samples says little about how long it might have been.
         work_s = grown_s if whole else max(work_s, grown_s)
-    first = min(first, len(windows))
-    return replace(state, time_s=time_s, nodes=nodes, rate=rate, work_s=work_s, windows=windows.after(first), ever=ever)
+    return replace(
+        state,
+        time_s=time_s,
+        nodes=nodes,
+        rate=rate,
+        work_s=work_s,
+        reach_s=reach_s,
+        windows=state.windows.after(min(first, len(state.windows))),
+        ever=ever,
+    )
 
 
 def _growth(problem: CarbonProblem, error_wt_pct: float) -> float:
@@ -184,7 +197,8 @@ def _growth(problem: CarbonProblem, error_wt_pct: float) -> float:
     return float(SAFETY * (problem.tolerance_wt_pct / max(error_wt_pct, 1e-12)) ** (1.0 / 3.0))
 
 
-def _surfaces(problem: CarbonProblem, time_s: float) -> tuple[Surface, Surface]:
+def surfaces_at(problem: CarbonProblem, time_s: float) -> tuple[Surface, Surface]:
+    """What the front and the back face touch just after a time [s]."""
     return problem.front.at(time_s), problem.back.at(time_s) if problem.grid.back_area else NOTHING
 
 
@@ -195,8 +209,19 @@ class _Plan:
         self.windows = windows
         self.weight = windows.hot_s * windows.mobility
         self.work_s = self.weight.mean(axis=0)
-        self.heat = windows.hot_s * windows.temperature_K
         self.starts_s = np.concatenate([[windows.start_s], windows.end_s[:-1]])
+        self.hot = np.flatnonzero(self.work_s > 0.0)
+
+    def next_hot(self, first: int, time_s: float) -> tuple[int, float]:
+        """The next window with work to do after a time [s] in window `first` or later; the time where that begins."""
+        windows = self.windows
+        if first < len(windows):
+            first = max(first, int(np.searchsorted(windows.end_s, time_s, side="right")))
+            place = int(np.searchsorted(self.hot, first))
+            hot = int(self.hot[place]) if place < self.hot.size else len(windows)
+            if hot > first:
+                first, time_s = hot, max(time_s, float(windows.end_s[hot - 1]))
+        return first, time_s
 
     def next_span(
         self, first: int, time_s: float, work_s: float, until_s: float, to_the_end: bool
@@ -253,39 +278,37 @@ class _Plan:
         relative = np.where(total_hot_s > 0.0, relative, windows.mobility[:, first])
         average_K = mobility_temperature_K(relative)
         if count == 1:
-            return Span(stop_s, total_hot_s, average_K, relative, (average_K, average_K))
+            phases = phase_table().at(average_K)
+            return Span(stop_s, total_hot_s, average_K, relative, (average_K, average_K), (phases, phases))
         # The temperature's straight line through the windows: noise averages out, a ramp stays a ramp.
-        middle_s = np.concatenate([[begin_s], windows.end_s[first : to - 1]])
-        middle_s = 0.5 * (middle_s + np.append(windows.end_s[first : to - 1], stop_s)) - begin_s
+        edges_s = np.append(windows.end_s[first : to - 1], stop_s)
+        middle_s = 0.5 * (np.append(begin_s, edges_s[:-1]) + edges_s) - begin_s
         temperature_K = windows.temperature_K[:, first:to]
-        mean_s = (hot_s * middle_s).sum(axis=1) / safe_hot_s
-        mean_K = (hot_s * temperature_K).sum(axis=1) / safe_hot_s
-        away_s = middle_s[None, :] - mean_s[:, None]
-        spread = (hot_s * away_s**2).sum(axis=1)
-        slope = (hot_s * away_s * temperature_K).sum(axis=1) / np.where(spread > 0.0, spread, 1.0)
-        stage_K = []
-        for stage in (_STAGE_PART, 1.0):
-            at_K = mean_K + slope * (stage * (stop_s - begin_s) - mean_s)
-            lowest, highest = temperature_K.min(axis=1), temperature_K.max(axis=1)
-            stage_K.append(np.minimum(np.maximum(at_K, lowest), highest))
-        return Span(stop_s, total_hot_s, average_K, relative, (stage_K[0], stage_K[1]))
+        heat = hot_s * temperature_K
+        mean_s = (hot_s @ middle_s) / safe_hot_s
+        mean_K = heat.sum(axis=1) / safe_hot_s
+        away_s = middle_s - mean_s[:, None]
+        weight = hot_s * away_s
+        spread = (weight * away_s).sum(axis=1)
+        slope = (weight * temperature_K).sum(axis=1) / np.where(spread > 0.0, spread, 1.0)
+        lowest, highest = temperature_K.min(axis=1), temperature_K.max(axis=1)
+        ends_s = (stop_s - begin_s) * _STAGES - mean_s
+        stage_K = np.minimum(np.maximum(mean_K + slope * ends_s, lowest), highest)
+        phases = phase_table().at(stage_K.ravel()).reshape(2, mean_K.size, -1)
+        return Span(stop_s, total_hot_s, average_K, relative, (stage_K[0], stage_K[1]), (phases[0], phases[1]))
 
 
-_STAGE_PART = 1.0 - float(np.sqrt(0.5))
+_STAGES = np.array([[STAGE_PART], [1.0]])
 
 
 def _remembered(
     problem: CarbonProblem, ever: Ever, nodes: FloatArray, span: Span, surfaces: tuple[Surface, Surface]
 ) -> Ever:
     """What the step just done adds to what must be remembered."""
-    temperature_K = span.stage_K[1]
-    phases = phase_table().at(temperature_K)
+    temperature_K, phases = span.stage_K[1], span.stage_phases[1]
     limited = np.zeros(problem.members, dtype=bool)
     for surface in surfaces:
-        asked = surface.potential_at(temperature_K)
-        limited |= (asked > limited_potential_wt_pct(asked, phases)) & (surface.transfer_m_per_s > 0.0)
-    above = float(nodes.max()) > float(phases[:, SATURATION].min())
-    return ever.after(problem, nodes, phases, temperature_K, span.hot_s, limited, above)
-
-
-__all__ = ["CarbonState", "advance", "at_end", "austenite_equivalent_wt_pct", "begin", "face_carbon", "members_at_end"]
+        if surface is not NOTHING:
+            limited |= surface.potential_at(temperature_K) > phases[:, HIGHEST_W]
+    saturated = float(nodes.max()) > float(phases[:, SATURATION].min())
+    return ever.after(problem, nodes, phases, temperature_K, span.hot_s, limited, saturated)

@@ -35,6 +35,9 @@ NETWORK_WT_PCT = 0.9
 MELTING_MARGIN_K = 40.0
 """Closer than this to the solidus is 'approaching': phosphorus and sulphur alone can use it up."""
 
+TRACE_WT_PCT = 0.005
+"""Less than this beyond saturation counts as none: a trace of liquid or carbide in otherwise even steel [wt%]."""
+
 SATURATION_PART = 0.995
 DECARBURIZED_WT_PCT = 0.03
 LIMITED_S = 60.0
@@ -125,7 +128,7 @@ def _excess_depth_m(problem: CarbonProblem, nodes: FloatArray, phases: FloatArra
     """
     saturation = phases[:, SATURATION]
     cells = nodes[:, 1:-1]
-    over = np.maximum(cells - saturation[:, None] - 1e-6, 0.0)
+    over = np.maximum(cells - saturation[:, None] - TRACE_WT_PCT, 0.0)
     result = np.zeros(nodes.shape[0])
     for member in np.flatnonzero(over.max(axis=1) > 0.0):
         liquid = phases[member, LIQUIDUS] - saturation[member]
@@ -409,7 +412,7 @@ def _warnings(
             "weaker pack or a diffuse stage brings it down."
         )
         found.append(CarbonWarning(kinds.SATURATED, words))
-    if surface > NETWORK_WT_PCT:
+    if float(result.carbon_wt_pct.max()) > NETWORK_WT_PCT:
         words = (
             f"Carbide network likely on slow cooling: above {EUTECTOID_WT_PCT:.2f} % C to "
             f"{1e3 * result.network_depth_m:.2f} mm. Diffuse, or normalize before hardening."

@@ -15,7 +15,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.linalg.lapack import dgtsv
 
-from logger.estimate.carbon_problem import CarbonProblem, Surface, limited_potential_wt_pct
+from logger.estimate.carbon_problem import NOTHING, CarbonProblem, Surface, limited_potential_wt_pct
 from logger.steel.phase_limits import (
     A3,
     FERRITE_D,
@@ -32,8 +32,11 @@ STAGE_PART = 1.0 - np.sqrt(0.5)
 """Each stage is a backward step of this part of the whole."""
 
 TABLE_TOP_WT_PCT = 2.4
-TABLE_POINTS = 480
-"""Diffusivity is tabulated over austenite's carbon once a step: 0.005 wt% apart, error of the integral below 1e-5."""
+TABLE_POINTS = 320
+"""Diffusivity is tabulated over austenite's carbon once a step, 0.0075 wt% apart: error of the integral about 1e-5."""
+
+_TABLE_CARBON: FloatArray = np.linspace(0.0, TABLE_TOP_WT_PCT, TABLE_POINTS + 1)[None, :]
+_TABLE_STEP = TABLE_TOP_WT_PCT / TABLE_POINTS
 
 MOST_ITERATIONS = 40
 SMOOTH_CHANGE_PART = 5.0
@@ -51,7 +54,7 @@ class Span:
     hot_s : (m,)                   seconds above A1
     temperature_K : (m,)           Arrhenius average
     mobility : (m,)                relative carbon mobility at it
-    stage_K : two of (m,)          temperatures at the two stages of the step
+    stage_K, stage_phases : two of (m,), of (m, columns)   temperatures at the step's two stages, their phase table rows
     """
 
     end_s: float
@@ -59,6 +62,7 @@ class Span:
     temperature_K: FloatArray
     mobility: FloatArray
     stage_K: tuple[FloatArray, FloatArray]
+    stage_phases: tuple[FloatArray, FloatArray]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,17 +79,15 @@ class Potential:
     """phi(u) and its slope for every member at one temperature each."""
 
     def __init__(self, problem: CarbonProblem, temperature_K: FloatArray) -> None:
-        carbon = np.linspace(0.0, TABLE_TOP_WT_PCT, TABLE_POINTS + 1)
-        D = diffusivity_m2_per_s(problem, temperature_K[:, None], carbon[None, :])
-        self.step = carbon[1]
+        D = diffusivity_m2_per_s(problem, temperature_K[:, None], _TABLE_CARBON)
         self.slope = 0.5 * (D[:, 1:] + D[:, :-1])
         self.value = np.zeros_like(D)
-        np.cumsum(self.slope * self.step, axis=1, out=self.value[:, 1:])
+        np.cumsum(self.slope * _TABLE_STEP, axis=1, out=self.value[:, 1:])
         self.rows = None if D.shape[0] == 1 else np.arange(D.shape[0])[:, None]
 
     def austenite(self, carbon_wt_pct: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Integral of the diffusivity [wt% m2/s] and diffusivity [m2/s] at austenite carbons, (m, k)."""
-        place = carbon_wt_pct * (1.0 / self.step)
+        place = carbon_wt_pct * (1.0 / _TABLE_STEP)
         index = place.astype(np.int64)
         np.minimum(np.maximum(index, 0, out=index), TABLE_POINTS - 1, out=index)
         if self.rows is None:
@@ -94,7 +96,7 @@ class Potential:
             slope, value = self.slope[self.rows, index], self.value[self.rows, index]
         place -= index
         place *= slope
-        place *= self.step
+        place *= _TABLE_STEP
         place += value
         return place, slope
 
@@ -191,6 +193,7 @@ class _Geometry:
     volume: FloatArray  # (N,), 0 at the ends
     conductance: FloatArray  # (N - 1,)
     both: FloatArray  # (N,) sum of the conductances on either side
+    total_volume: float
 
 
 @lru_cache(maxsize=64)
@@ -199,7 +202,28 @@ def _geometry(problem: CarbonProblem) -> _Geometry:
     both = np.zeros(grid.volume_m.size)
     both[:-1] += grid.conductance_per_m
     both[1:] += grid.conductance_per_m
-    return _Geometry(grid.volume_m, grid.conductance_per_m, both)
+    return _Geometry(grid.volume_m, grid.conductance_per_m, both, float(grid.volume_m.sum()))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Contact:
+    """What one face touches at one moment: mass transfer [m/s] where finite, where pinned, and the carbon it offers."""
+
+    transfer: FloatArray
+    pinned: np.ndarray | None
+    w: FloatArray
+
+
+def contact(surface: Surface, temperature_K: FloatArray, phases: FloatArray) -> _Contact | None:
+    """The surface's numbers at temperatures [K], (m,), with rows of the phase table; None for a sealed face."""
+    if surface is NOTHING:
+        return None
+    beta = surface.transfer_at(temperature_K)
+    w = limited_potential_wt_pct(surface.potential_at(temperature_K), phases)
+    pinned = np.isinf(beta)
+    if not pinned.any():
+        return _Contact(beta, None, w)
+    return _Contact(np.where(pinned, 0.0, beta), np.broadcast_to(pinned, w.shape), w)
 
 
 def step(
@@ -208,6 +232,7 @@ def step(
     rate: FloatArray | None,
     span: Span,
     surfaces: tuple[Surface, Surface],
+    reach_s: float,
 ) -> Advanced:
     """One step over a span.
 
@@ -218,40 +243,48 @@ def step(
     rate : (m, n + 2)           rate of the cells at its beginning [wt% per s of relative mobility]; None: unknown
     span : the stretch of time, its temperatures
     surfaces : what the front and the back face touch over it
+    reach_s : relative mobility integrated since the surfaces last changed, this step not included [s]
     """
     phi = Potential(problem, span.temperature_K)
-    table = phase_table()
-    hot_s = span.hot_s[:, None]
-    work = hot_s * span.mobility[:, None]
-    guess = nodes
-    if rate is not None:
-        guess = nodes + (STAGE_PART * work) * rate
-    phases = table.at(span.stage_K[0])
-    first = _solve(problem, phi, phases, nodes, guess, STAGE_PART * span.hot_s, span.stage_K[0], surfaces)
+    work = (span.hot_s * span.mobility)[:, None]
+    stage_work = STAGE_PART * work
+    duration_s = STAGE_PART * span.hot_s
+    guess = nodes if rate is None else nodes + stage_work * rate
+    first = _solve(problem, phi, nodes, guess, duration_s, span.stage_K[0], span.stage_phases[0], surfaces)
     if first is None:
         return Advanced(nodes, nodes, np.inf, False)
     change = first[0] - nodes
     start = nodes + (1.0 / STAGE_PART - 1.0) * change
-    guess = nodes + (1.0 / STAGE_PART) * change if rate is None else _extrapolated(nodes, first[0], rate, work)
-    phases = table.at(span.stage_K[1])
-    second = _solve(problem, phi, phases, start, guess, STAGE_PART * span.hot_s, span.stage_K[1], surfaces)
+    guess = nodes + (1.0 / STAGE_PART) * change if rate is None else _extrapolated(nodes, change, rate, work)
+    second = _solve(problem, phi, start, guess, duration_s, span.stage_K[1], span.stage_phases[1], surfaces)
     if second is None:
         return Advanced(nodes, nodes, np.inf, False)
-    u, matrix, mixed, still = second
-    safe_work = np.maximum(work, 1e-300)
-    new_rate = (u - start) / (STAGE_PART * safe_work)
-    first_rate = change / (STAGE_PART * safe_work)
-    new_rate[:, [0, -1]] = 0.0
+    u, matrix, still = second
+    safe_work = np.maximum(stage_work, 1e-300)
+    new_rate = (u - start) / safe_work
+    first_rate = change / safe_work
+    new_rate[:, 0] = new_rate[:, -1] = 0.0
     if rate is None:
         # Nothing known of the beginning: difference to a first-order step, the safe side.
-        defect = work * STAGE_PART * (new_rate - first_rate)
+        defect = stage_work * (new_rate - first_rate)
     else:
         defect = work * (_ERROR_0 * rate + _ERROR_1 * first_rate + _ERROR_2 * new_rate)
-    error = _filtered(problem, defect, matrix)
-    if mixed:
+    geometry = _geometry(problem)
+    error = _filtered(geometry, defect, matrix)
+    if still is not None:
         error = np.where(still, error, 0.0)
-    return Advanced(u, new_rate, float(np.max(np.abs(error[:, 1:-1]))), True)
+    reached_m = np.sqrt(_REACH_M2_PER_S * (reach_s + float(work.mean())))
+    squared = error * error
+    mean_square = float((squared @ geometry.volume).max()) / min(reached_m, geometry.total_volume)
+    size = max(np.sqrt(mean_square), PEAK_PART * np.sqrt(float(squared.max())))
+    return Advanced(u, new_rate, size, True)
 
+
+_REACH_M2_PER_S = 1.4e-11
+"""Diffusivity at the reference temperature: how far carbon reaches, for the mean error's depth."""
+
+PEAK_PART = 0.05
+"""A step's error is its root mean square over the depth carbon has reached, but at least this part of its peak."""
 
 _ERROR_0 = 0.5 - 1.0 / (6.0 * STAGE_PART)
 _ERROR_1 = 1.0 / (6.0 * STAGE_PART * (1.0 - STAGE_PART)) - (1.0 - STAGE_PART)
@@ -259,11 +292,11 @@ _ERROR_2 = (2.0 - 3.0 * STAGE_PART) / (6.0 * (1.0 - STAGE_PART)) - STAGE_PART
 """Weights of the third-order rule on the rates at 0, the first stage and 1, less the step's own weights."""
 
 
-def _extrapolated(nodes: FloatArray, first: FloatArray, rate: FloatArray, work: FloatArray) -> FloatArray:
+def _extrapolated(nodes: FloatArray, change: FloatArray, rate: FloatArray, work: FloatArray) -> FloatArray:
     """A parabola through the beginning, its slope there and the first stage, at the end of the step."""
     g = STAGE_PART
     line = work * rate
-    result: FloatArray = nodes + line + (first - nodes - g * line) / (g * g)
+    result: FloatArray = nodes + line + (change - g * line) / (g * g)
     return result
 
 
@@ -273,99 +306,83 @@ Matrix = tuple[FloatArray, FloatArray, FloatArray]
 def _solve(
     problem: CarbonProblem,
     phi: Potential,
-    phases: FloatArray,
     start: FloatArray,
     guess: FloatArray,
     duration_s: FloatArray,
     temperature_K: FloatArray,
+    phases: FloatArray,
     surfaces: tuple[Surface, Surface],
-) -> tuple[FloatArray, Matrix, bool, np.ndarray] | None:
+) -> tuple[FloatArray, Matrix, np.ndarray | None] | None:
     """Nodes after a backward step; None if Newton's method does not settle.
 
-    Also the last matrix, whether phases mix anywhere, and which nodes moved smoothly in one phase.
+    Also the last matrix and, where phases mix, which nodes are plain austenite.
     """
     geometry = _geometry(problem)
-    front, back = surfaces
+    members, count = start.shape
     h = duration_s[:, None]
-    flow = h * geometry.conductance
-    volume = geometry.volume
-    front_beta, back_beta = front.transfer_at(temperature_K), back.transfer_at(temperature_K)
-    front_w = limited_potential_wt_pct(front.potential_at(temperature_K), phases)
-    back_w = limited_potential_wt_pct(back.potential_at(temperature_K), phases)
-    front_pinned, back_pinned = np.isinf(front_beta), np.isinf(back_beta)
-    front_in = np.where(front_pinned, 0.0, front_beta) * duration_s
-    back_in = np.where(back_pinned, 0.0, back_beta) * duration_s
-    pinned_front, pinned_back = bool(front_pinned.any()), bool(back_pinned.any())
-
-    u = guess.copy()
-    if pinned_front:
-        u[:, 0] = np.where(front_pinned, front_w, u[:, 0])
-    if pinned_back:
-        u[:, -1] = np.where(back_pinned, back_w, u[:, -1])
-    np.maximum(u, 0.0, out=u)
-    highest = float((phases[:, SATURATION]).min())
-    ferritic = bool((phases[:, A3] > 0.0).any())
-    members, count = u.shape
+    flow, both, volume = h * geometry.conductance, h * geometry.both, geometry.volume
+    front, back = contact(surfaces[0], temperature_K, phases), contact(surfaces[1], temperature_K, phases)
+    u = np.maximum(guess, 0.0)
+    for end, touch in ((0, front), (-1, back)):
+        if touch is not None and touch.pinned is not None:
+            u[:, end] = np.where(touch.pinned, touch.w, u[:, end])
+    highest = float(phases[:, SATURATION].min())
+    mixed = float(phases[:, A3].max()) > 0.0 or float(start.max()) > highest
     accept = SMOOTH_CHANGE_PART * problem.tolerance_wt_pct
-    diagonal = np.empty_like(u)
-    lower, upper = np.zeros_like(u), np.zeros_like(u)
-    residual = np.empty_like(u)
-    mixed = ferritic or float(u.max()) > highest or float(start.max()) > highest
+    lower, upper = np.zeros((members, count)), np.zeros((members, count))
     for _ in range(MOST_ITERATIONS):
         mixed = mixed or float(u.max()) > highest
         value, slope, region = phi.nodes(u, phases, mixed)
         across = flow * (value[:, 1:] - value[:, :-1])
-        np.multiply(volume, u - start, out=residual)
+        residual = volume * (u - start)
         residual[:, :-1] -= across
         residual[:, 1:] += across
         np.multiply(flow, slope[:, 1:], out=upper[:, :-1])
         np.multiply(flow, slope[:, :-1], out=lower[:, :-1])
-        np.multiply(h * geometry.both, slope, out=diagonal)
+        diagonal = both * slope
         diagonal += volume
-        residual[:, 0] -= front_in * (front_w - u[:, 0])
-        diagonal[:, 0] += front_in
-        residual[:, -1] -= back_in * (back_w - u[:, -1])
-        diagonal[:, -1] += back_in
-        if pinned_front:
-            residual[front_pinned, 0] = 0.0
-            diagonal[front_pinned, 0] = 1.0
-            upper[front_pinned, 0] = 0.0
-        if pinned_back:
-            residual[back_pinned, -1] = 0.0
-            diagonal[back_pinned, -1] = 1.0
-            lower[back_pinned, -2] = 0.0
-        lower_, diagonal_, upper_ = -lower.ravel()[:-1], diagonal.ravel(), -upper.ravel()[:-1]
-        _, _, _, change, info = dgtsv(lower_, diagonal_, upper_, residual.ravel())
+        for end, touch in ((0, front), (-1, back)):
+            if touch is None:
+                continue
+            inward = touch.transfer * duration_s
+            residual[:, end] -= inward * (touch.w - u[:, end])
+            diagonal[:, end] += inward
+            if touch.pinned is not None:
+                residual[touch.pinned, end] = 0.0
+                diagonal[touch.pinned, end] = 1.0
+                if end == 0:
+                    upper[touch.pinned, 0] = 0.0
+                else:
+                    lower[touch.pinned, -2] = 0.0
+        matrix = (-lower.ravel()[:-1], diagonal.ravel(), -upper.ravel()[:-1])
+        _, _, _, change, info = dgtsv(*matrix, residual.ravel())
         if info != 0:
             return None
         change = change.reshape(members, count)
+        biggest = max(float(change.max()), -float(change.min()))
+        if not biggest < 1e6:
+            return None
         new = u - change
         chopped = False
         if mixed:
-            new, chopped = _chopped(u, new, region, phases)
-        biggest = float(np.abs(change).max())
-        if not biggest < 1e6:
-            return None
+            new, chopped = _chopped(new, region, phases)
         u = new
         if not chopped and biggest < accept:
-            still = region == 2 if mixed else _NO_REGIONS
-            return u, (lower_, diagonal_, upper_), mixed, still
+            return u, matrix, region == 2 if mixed else None
     return None
 
 
-def _chopped(u: FloatArray, new: FloatArray, region: np.ndarray, phases: FloatArray) -> tuple[FloatArray, bool]:
+def _chopped(new: FloatArray, region: np.ndarray, phases: FloatArray) -> tuple[FloatArray, bool]:
     """Newton's iterate, but a node that would leave its region only just crosses the first limit on its way."""
     np.maximum(new, 0.0, out=new)
     ferrite, a3 = phases[:, FERRITE_LIMIT, None], phases[:, A3, None]
     saturation, liquidus = phases[:, SATURATION, None], phases[:, LIQUIDUS, None]
-    as_carbon = new.copy()
-    as_carbon[:, :: _last(new)] = face_carbon(new[:, :: _last(new)], phases)[0]
-    new_region = _regions(as_carbon, ferrite, a3, saturation, liquidus)
+    new_region = _regions(new, ferrite, a3, saturation, liquidus)
     crossing = new_region != region
-    crossing[:, [0, -1]] = False
+    crossing[:, 0] = crossing[:, -1] = False
     if not crossing.any():
         return new, False
-    limits = np.stack(np.broadcast_arrays(ferrite, a3, saturation, liquidus), axis=0)[:, :, 0]
+    limits = np.stack([phases[:, column] for column in (FERRITE_LIMIT, A3, SATURATION, LIQUIDUS)])
     member, node = np.nonzero(crossing)
     old, going = region[member, node], new_region[member, node]
     up = going > old
@@ -374,10 +391,40 @@ def _chopped(u: FloatArray, new: FloatArray, region: np.ndarray, phases: FloatAr
     return new, True
 
 
-def _filtered(problem: CarbonProblem, defect: FloatArray, matrix: Matrix) -> FloatArray:
+def _filtered(geometry: _Geometry, defect: FloatArray, matrix: Matrix) -> FloatArray:
     """The defect after one backward step, so that what a stiff cell would damp at once does not count as error."""
-    lower, diagonal, upper = matrix
-    right = defect * _geometry(problem).volume
-    _, _, _, error, _ = dgtsv(lower, diagonal, upper, right.ravel())
+    _, _, _, error, _ = dgtsv(*matrix, (defect * geometry.volume).ravel())
     result: FloatArray = error.reshape(defect.shape)
     return result
+
+
+def face_now(
+    problem: CarbonProblem, nodes: FloatArray, temperature_K: FloatArray, surfaces: tuple[Surface, Surface]
+) -> FloatArray:
+    """Austenite-equivalent carbon at the two faces, (m, 2), that cells and pack agree on at temperatures [K], (m,).
+
+    The step's own face values belong to its smoothed temperature; this is the one of the last reading.
+    """
+    faces = nodes[:, [0, -1]].copy()
+    phases = phase_table().at(temperature_K)
+    phi = None
+    conductance = _geometry(problem).conductance
+    for column, cell, g, surface in ((0, 1, conductance[0], surfaces[0]), (1, -2, conductance[-1], surfaces[1])):
+        touch = contact(surface, temperature_K, phases)
+        if touch is None:
+            continue
+        if touch.pinned is None or not touch.pinned.all():
+            phi = phi or Potential(problem, temperature_K)
+            w = faces[:, column].copy()
+            for _ in range(MOST_ITERATIONS):
+                # Both ends of the short row are faces to `nodes`, so the cell sits in its middle.
+                value, slope, _ = phi.nodes(np.stack([w, nodes[:, cell], w], axis=1), phases, True)
+                out = g * (value[:, 0] - value[:, 1]) - touch.transfer * (touch.w - w)
+                change = out / (g * slope[:, 0] + touch.transfer)
+                w = np.maximum(w - change, 0.0)
+                if float(np.abs(change).max()) < 1e-6:
+                    break
+            faces[:, column] = w
+        if touch.pinned is not None:
+            faces[:, column] = np.where(touch.pinned, touch.w, faces[:, column])
+    return faces
