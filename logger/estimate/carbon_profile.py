@@ -10,7 +10,7 @@ from math import inf
 
 import numpy as np
 
-from logger.estimate.carbon_problem import NOTHING, CarbonProblem, Surface
+from logger.estimate.carbon_problem import NOTHING, CarbonProblem, Surface, problem_from_sheet
 from logger.estimate.carbon_result import CarbonMembers, CarbonResult, Ever, ended, member_result
 from logger.estimate.carbon_transport import STAGE_PART, Span, face_now, step
 from logger.estimate.temperature_windows import (
@@ -23,6 +23,17 @@ from logger.estimate.temperature_windows import (
 )
 from logger.steel.phase_limits import A1_K, EUTECTIC_K, HIGHEST_W, SATURATION, phase_table
 from logger.units import FloatArray
+
+__all__ = [
+    "CarbonProblem",
+    "CarbonResult",
+    "CarbonState",
+    "advance",
+    "at_end",
+    "begin",
+    "members_at_end",
+    "problem_from_sheet",
+]
 
 FIRST_WORK_S = 0.1
 """First step after a beginning or a change of surface [s at 950 C]."""

@@ -40,12 +40,11 @@ def carbon_at_activity_wt_pct(temperature_K: FloatArray, activity: FloatArray) -
     """
     T, a = np.broadcast_arrays(np.asarray(temperature_K, float), np.asarray(activity, float))
     # y/(1-y) exp(k y) = b is monotone in y; Newton in ln(y/(1-y)), where it is nearly a straight line.
-    with np.errstate(divide="ignore"):
-        log_b = np.log(a) - 5115.9 / T + 1.9096
+    log_b = np.log(np.maximum(a, 1e-300)) - 5115.9 / T + 1.9096
     logit = np.minimum(log_b, 0.0)
     for _ in range(12):
         y = 1.0 / (1.0 + np.exp(-logit))
         logit = logit - (logit + 8339.9 * y / T - log_b) / (1.0 + 8339.9 * y * (1.0 - y) / T)
-    y = np.where(a > 0.0, 1.0 / (1.0 + np.exp(-np.where(a > 0.0, logit, 0.0))), 0.0)
+    y = np.where(a > 0.0, 1.0 / (1.0 + np.exp(-logit)), 0.0)
     result: FloatArray = carbon_wt_pct_of_site_fraction(y)
     return result
