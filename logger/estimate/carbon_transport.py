@@ -416,7 +416,7 @@ def _filtered(geometry: _Geometry, defect: FloatArray, matrix: Matrix) -> FloatA
 def face_now(
     problem: CarbonProblem, nodes: FloatArray, temperature_K: FloatArray, surfaces: tuple[Surface, Surface]
 ) -> FloatArray:
-    """Austenite-equivalent carbon at the two faces, (m, 2), that cells and pack agree on at temperatures [K], (m,).
+    """Austenite-equivalent carbon [wt%] at the two faces, (m, 2), that the ``nodes`` and the pack agree on.
 
     The step's own face values belong to its smoothed temperature; this is the one of the last reading.
     """
