@@ -214,8 +214,8 @@ class _Contact:
     w: FloatArray
 
 
-def contact(surface: Surface, temperature_K: FloatArray, phases: FloatArray) -> _Contact | None:
-    """The surface's numbers at temperatures [K], (m,), with rows of the phase table; None for a sealed face."""
+def _contact(surface: Surface, temperature_K: FloatArray, phases: FloatArray) -> _Contact | None:
+    """What the surface offers at temperatures [K], (m,), with their phase table rows; None for a sealed face."""
     if surface is NOTHING:
         return None
     beta = surface.transfer_at(temperature_K)
@@ -324,7 +324,7 @@ def _solve(
     members, count = start.shape
     h = duration_s[:, None]
     flow, both, volume = h * geometry.conductance, h * geometry.both, geometry.volume
-    front, back = contact(surfaces[0], temperature_K, phases), contact(surfaces[1], temperature_K, phases)
+    front, back = _contact(surfaces[0], temperature_K, phases), _contact(surfaces[1], temperature_K, phases)
     u = np.maximum(guess, 0.0)
     for end, touch in ((0, front), (-1, back)):
         if touch is not None and touch.pinned is not None:
@@ -425,7 +425,7 @@ def face_now(
     phi = None
     conductance = _geometry(problem).conductance
     for column, cell, g, surface in ((0, 1, conductance[0], surfaces[0]), (1, -2, conductance[-1], surfaces[1])):
-        touch = contact(surface, temperature_K, phases)
+        touch = _contact(surface, temperature_K, phases)
         if touch is None:
             continue
         if touch.pinned is None or not touch.pinned.all():
