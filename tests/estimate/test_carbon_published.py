@@ -25,6 +25,12 @@ from tests.estimate.published_tables import rows
 LAWS = {"agren": AGREN, "tibbetts": TIBBETTS, "slycke": SLYCKE_ERICSSON}
 HOT_K = kelvin_from_celsius(950.0)
 
+CONTRACT_DEPTH_ERROR = 0.01
+"""Every depth within 1 % (or 5 um) at default settings: the accuracy this project promises."""
+
+PRINTED_TABLE_TIME_ERROR = 0.015
+"""Books read erf from printed tables: their times are good to 1.5 %, which is half of that in depth."""
+
 
 def held(
     grid: Grid,
@@ -69,19 +75,19 @@ def timed_examples() -> list[dict[str, str]]:
 )
 def test_worked_examples_reach_their_carbon_at_the_published_time(row: dict[str, str]) -> None:
     start, surface, wanted = float(row["C0"]), float(row["Cs"]), float(row["Cx"])
-    book_K = float(row["temperature_C"]) + 273.0
-    D = float(row["D0_m2_per_s"]) * np.exp(-float(row["Q_J_per_mol"]) / (8.31 * book_K))
+    # Each book's own gas constant: 1.987 cal/mol/K where the energy was printed in calories.
+    R = 8.314 if row["id"].startswith("askeland") else 8.31
+    D = float(row["D0_m2_per_s"]) * np.exp(-float(row["Q_J_per_mol"]) / (R * (float(row["temperature_C"]) + 273.0)))
     depth_m, law = 1e-3 * float(row["x_mm"]), ConstantDiffusivity(float(D))
-    hours = float(row["published"] or row["computed"])
-    tolerance = 0.015 if row["published"] else 0.005
     grid = half_plate_grid(16.0 * depth_m)
-    # The temperature plays no part with a stated D; at 1100 C austenite holds every surface carbon of the books.
-    results = [
-        held(grid, law, start, potential(surface), kelvin_from_celsius(1100.0), 3600.0 * hours * (1.0 + part))
-        for part in (-tolerance, tolerance)
-    ]
-    early, late = (at_depth(result, depth_m) for result in results)
-    assert early <= wanted <= late
+    for answer, reading_error in (("computed", 0.0), ("published", PRINTED_TABLE_TIME_ERROR / 2.0)):
+        if not row[answer]:
+            continue
+        # The temperature plays no part with a stated D; at 1100 C austenite holds every surface carbon of the books.
+        hold_s = 3600.0 * float(row[answer])
+        result = held(grid, law, start, potential(surface), kelvin_from_celsius(1100.0), hold_s)
+        within_m = max(depth_m * (CONTRACT_DEPTH_ERROR + reading_error), 5e-6)
+        assert result.case_depth_m(wanted) == pytest.approx(depth_m, abs=within_m)
 
 
 @pytest.mark.parametrize("temperature_F", [1600, 1650, 1700, 1750])
@@ -90,10 +96,8 @@ def test_total_case_of_a_saturated_surface_follows_harris(temperature_F: int, ho
     """Depth to core + 0.07 % within 7 % over 871 to 954 C (F.E. Harris, Metal Progress, Aug. 1943)."""
     temperature_K = kelvin_from_celsius((temperature_F - 32.0) / 1.8)
     table = {row["hours"]: row for row in rows("harris_case_depth.csv")}
-    if str(hours) not in table:
-        pytest.skip("no such row in the table")
     published_m = 0.0254 * float(table[str(hours)][f"T{temperature_F}F"])
-    face = always(pack_surface(carbon_activity=1.0, transfer_m_per_s=inf))
+    face = always(pack_surface(activity=1.0, transfer_m_per_s=inf))
     result = held(half_plate_grid(0.020), AGREN, 0.20, face, temperature_K, 3600.0 * hours)
     printed_to_m = 0.0005 * 0.0254
     assert abs(result.case_depth_over_core_007_m - published_m) < 0.07 * published_m + printed_to_m
