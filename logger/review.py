@@ -99,6 +99,7 @@ def _situation(
         raise InputFault(Fault(f"channel {channel}", "no good reading at all", "at least one temperature"))
     problem = estimate.problem_from_sheet(sheet, thermocouple)
     state = estimate.over_history(problem, history)
+    bands = estimate.bands_at_end(problem, state)
     end_s = float(history.time_s[-1])
     return Situation(
         oven=oven,
@@ -107,7 +108,8 @@ def _situation(
         problem=problem,
         state=state,
         estimate=estimate.at_end(problem, state),
-        statuses=target.statuses(problem, state),
+        bands=bands,
+        statuses=target.statuses(problem, state, bands),
         now_s=end_s,
         now_utc_s=None if start_utc_s is None else start_utc_s + end_s,
         last_good_s=float(good[-1]),

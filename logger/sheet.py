@@ -221,6 +221,18 @@ class RunSheet:
             raise InputFault(faults)
 
 
+USUAL_LEVEL_WT_PCT = 0.40
+"""The carbon a case depth is shown to where no target names one."""
+
+
+def level_shown_wt_pct(sheet: RunSheet) -> float:
+    """The carbon [wt%] to which the case depth in the foreground is measured: the first target's, else 0.40."""
+    for target in sheet.targets:
+        if target.quantity is Quantity.CASE_DEPTH and target.at_carbon_wt_pct is not None:
+            return target.at_carbon_wt_pct
+    return USUAL_LEVEL_WT_PCT
+
+
 SMALLEST_PIECE_M, LARGEST_PIECE_M = 5e-5, 0.5
 THINNEST_LAYER_M = 1e-6
 HIGHEST_CARBON_WT_PCT = 2.0

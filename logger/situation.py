@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from math import nan
 
 from logger.alert import AlertEvent, Episode
+from logger.estimate.bands import Bands
 from logger.estimate.estimate import EstimateState, Problem
 from logger.estimate.result import Estimate
 from logger.history import History
@@ -21,7 +22,7 @@ class Situation:
     trace that carries no dates. ``last_good_s`` is the run time of the last good reading of the driving channel;
     older than ``stale_after_s`` [s] it is called old. ``links_lost`` says what does not answer at
     this moment, in words. ``histories`` and ``alert_events`` are there on review; a running watch leaves them to the
-    record.
+    record. ``bands`` are None where none were worked out; a running watch works them out now and then.
     """
 
     oven: str
@@ -35,6 +36,7 @@ class Situation:
     now_utc_s: float | None
     last_good_s: float | None
     forecast: Forecast | None = None
+    bands: Bands | None = None
     set_point_K: float = nan
     heating_K_per_s: float = nan
     open_alerts: tuple[Episode, ...] = ()

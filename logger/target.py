@@ -10,6 +10,7 @@ from math import isfinite
 import numpy as np
 
 from logger.estimate import estimate
+from logger.estimate.bands import Band, Bands
 from logger.estimate.estimate import EstimateState, Problem
 from logger.history import History
 from logger.sheet import Quantity, Target
@@ -29,13 +30,16 @@ class TargetStatus:
     """How far one target is.
 
     ``value`` is the momentary value in the target's own unit, NaN while there is none. ``reached_at_s`` is the run
-    time [s] at which it first met the wanted value; for a limit, at which it was first passed.
+    time [s] at which it first met the wanted value; for a limit, at which it was first passed. A target judged by the
+    pessimistic side is reached when nineteen members in twenty have reached it, and a limit of that kind is passed
+    when one in twenty has passed it. ``band`` is the value's at the moment of the bands, None where there are none.
     """
 
     target: Target
     value: float
     reached: bool
     reached_at_s: float | None
+    band: Band | None = None
 
     @property
     def name(self) -> str:
@@ -54,17 +58,35 @@ class Forecast:
     horizon_s: float
 
 
-def statuses(problem: Problem, state: EstimateState) -> tuple[TargetStatus, ...]:
-    """Status of every target on the run sheet, in the sheet's order."""
+def statuses(problem: Problem, state: EstimateState, bands: Bands | None = None) -> tuple[TargetStatus, ...]:
+    """Status of every target on the run sheet, in the sheet's order, with the latest bands where there are any."""
     trail = state.trail
     time_s = np.array([point.time_s for point in trail])
     found = []
     for number, target in enumerate(problem.sheet.targets):
         values = np.array([point.target_values[number] for point in trail])
-        reached_at_s = first_crossing_s(time_s, values, target)
         value = float(values[-1]) if values.size else float("nan")
-        found.append(TargetStatus(target, value, reached_at_s is not None, reached_at_s))
+        if target.judged_by == "pessimistic" and problem.ensemble is not None:
+            side = judging_side(target)
+            reached_at_s = first_crossing_s(
+                np.array([point.time_s for point in state.band_trail]),
+                np.array([point.targets[number][side] for point in state.band_trail]),
+                target,
+            )
+        else:
+            reached_at_s = first_crossing_s(time_s, values, target)
+        band = None if bands is None else bands.targets[number]
+        found.append(TargetStatus(target, value, reached_at_s is not None, reached_at_s, band))
     return tuple(found)
+
+
+def judging_side(target: Target) -> int:
+    """Which end of a band (0 the lower, 2 the upper) judges a target on the pessimistic side.
+
+    What shall be reached is judged by those slowest to reach it, what must not be passed by those first to pass it.
+    """
+    slow = 2 if target.quantity in FALLING else 0
+    return 2 - slow if target.limit else slow
 
 
 def first_crossing_s(time_s: FloatArray, values: FloatArray, target: Target) -> float | None:

@@ -16,8 +16,13 @@ from logger.sheet import Pack, Piece, Quantity, RunSheet, Shape, Stage, StageKin
 from logger.steel.carbon_activity import HIGHEST_ACTIVITY, carbon_at_activity_wt_pct
 from logger.steel.carbon_diffusion import AGREN, DiffusivityLaw
 from logger.steel.coefficients import GAS_CONSTANT_J_PER_MOL_K
-from logger.steel.composition import potential_per_alloy_carbon
-from logger.steel.pack_recipes import recipe_named
+from logger.steel.composition import carbon_content_spread_wt_pct, potential_per_alloy_carbon
+from logger.steel.pack_recipes import (
+    STATED_ACTIVITY_SPREAD,
+    STATED_POTENTIAL_SPREAD,
+    STATED_TRANSFER_SPREAD,
+    recipe_named,
+)
 from logger.steel.phase_limits import A1_K, GRAPHITE_EUTECTOID_K, HIGHEST_K, HIGHEST_W, austenite_low_limit_wt_pct
 from logger.units import FloatArray
 
@@ -224,17 +229,18 @@ def check_carbon(carbon_wt_pct: FloatArray) -> None:
 
 @dataclass(frozen=True, slots=True)
 class SheetSpread:
-    """Per-member values that take the place of the sheet's own, each None or shape (m,): the ensemble's seam.
+    """How the members of an ensemble differ from the sheet, each None or shape (m,): the ensemble's seam.
 
-    activity [-], potential_wt_pct [wt%], transfer_factor [-] on the pack's mass transfer, start_carbon_wt_pct [wt%]
-    added to the sheet's, diffusivity_factor [-], laws: one for each member.
+    ``activity``, ``potential``, ``transfer`` : in standard deviations of each pack's own stated spread [-]
+    ``start_carbon`` : in standard deviations of `composition.carbon_content_spread_wt_pct` [-]
+    ``diffusivity_factor`` [-] on top of ``laws``, one for each member or one for all.
     """
 
     members: int
     activity: FloatArray | None = None
-    potential_wt_pct: FloatArray | None = None
-    transfer_factor: FloatArray | None = None
-    start_carbon_change_wt_pct: FloatArray | None = None
+    potential: FloatArray | None = None
+    transfer: FloatArray | None = None
+    start_carbon: FloatArray | None = None
     diffusivity_factor: FloatArray | None = None
     laws: tuple[DiffusivityLaw, ...] = (AGREN,)
 
@@ -258,8 +264,9 @@ def problem_from_sheet(sheet: RunSheet, spread: SheetSpread | None = None, finen
     back = _face(sheet, piece.back, reference, ratios[-1] / reference, spread)
     grid, cell_carbon, cell_ratio = _section(piece, ratios, reference, _same(sheet), fineness)
     start = cell_carbon
-    if spread is not None and spread.start_carbon_change_wt_pct is not None:
-        start = np.maximum(cell_carbon[None, :] + spread.start_carbon_change_wt_pct[:, None], 0.0)
+    if spread is not None and spread.start_carbon is not None:
+        change = spread.start_carbon[:, None] * carbon_content_spread_wt_pct(cell_carbon)
+        start = np.clip(cell_carbon + change, 0.0, HIGHEST_START_WT_PCT)
     factor = np.ones(1) if spread is None or spread.diffusivity_factor is None else spread.diffusivity_factor
     limits = [target.value for target in sheet.targets if target.quantity is Quantity.CORE_CARBON]
     notes = {surface.note for face in (front, back) for _, surface in face.surfaces if surface.note}
@@ -381,11 +388,18 @@ def _surface_of_pack(pack: Pack, reference: float, own_scale: float, spread: She
         beta = inf
         notes.append("no mass transfer stated: surface held at the pack's carbon, the most it can take up")
     if spread is not None:
-        activity = spread.activity if activity is not None and spread.activity is not None else activity
-        if potential is not None and spread.potential_wt_pct is not None:
-            potential = spread.potential_wt_pct
-        if spread.transfer_factor is not None:
-            beta = beta * spread.transfer_factor
+        own_activity = None if recipe is None or pack.carbon_activity is not None else recipe.carbon_activity
+        if activity is not None and spread.activity is not None:
+            change = spread.activity * (own_activity or STATED_ACTIVITY_SPREAD).spread
+            activity = np.clip(activity + change, 0.0, HIGHEST_ACTIVITY)
+        if potential is not None and spread.potential is not None:
+            change = spread.potential * STATED_POTENTIAL_SPREAD.spread
+            potential = np.clip(potential + change, 0.0, HIGHEST_POTENTIAL_WT_PCT)
+        own_transfer = (
+            None if recipe is None or pack.mass_transfer_m_per_s is not None else recipe.mass_transfer_m_per_s
+        )
+        if spread.transfer is not None:
+            beta = beta * (1.0 + (own_transfer or STATED_TRANSFER_SPREAD).spread) ** spread.transfer
     return pack_surface(
         activity if potential is None else None, potential, beta, energy, at_K, reference, own_scale, "; ".join(notes)
     )

@@ -219,7 +219,7 @@ class _Plan:
     def __init__(self, windows: TemperatureWindows) -> None:
         self.windows = windows
         self.weight = windows.hot_s * windows.mobility
-        self.work_s = self.weight.mean(axis=0)
+        self.work_s = np.ascontiguousarray(self.weight.T).mean(axis=1)
         self.starts_s = np.concatenate([[windows.start_s], windows.end_s[:-1]])
         self.hot = np.flatnonzero(self.work_s > 0.0)
 

@@ -184,9 +184,26 @@ class CarbonMembers:
         """How many."""
         return int(self.surface_wt_pct.size)
 
-    def case_depth_m(self, level_wt_pct: float, back: bool = False) -> FloatArray:
-        """Depth [m] below the front (or back) face to which carbon reaches a level [wt%], shape (m,); 0 if nowhere."""
-        return np.array([self.depth_to(level_wt_pct, member, back) for member in range(self.members)])
+    def case_depth_m(self, level_wt_pct: float | FloatArray, back: bool = False) -> FloatArray:
+        """Depth [m] below the front (or back) face to which carbon reaches a level [wt%], shape (m,); 0 if nowhere.
+
+        The level may be one for all or one for each, shape (m,).
+        """
+        depth, carbon = self.depth_m, self.carbon_wt_pct
+        if back:
+            depth, carbon = depth[-1] - depth[::-1], carbon[:, ::-1]
+        level = np.broadcast_to(np.asarray(level_wt_pct, dtype=float), (self.members,))
+        row, number = np.arange(self.members), np.arange(depth.size)
+        at_least = carbon >= level[:, None]
+        first = np.argmax(at_least, axis=1)
+        below = ~at_least & (number >= first[:, None])
+        after = np.where(below.any(axis=1), np.argmax(below, axis=1), 1)
+        high, low = carbon[row, after - 1], carbon[row, after]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            part = (high - level) / (high - low)
+        found = np.where(below.any(axis=1), depth[after - 1] + part * (depth[after] - depth[after - 1]), depth[-1])
+        reached = at_least.any(axis=1) & (depth[first] <= SURFACE_DIP_PART * depth[-1])
+        return np.where(reached, found, 0.0)
 
     def depth_to(self, level_wt_pct: float, member: int, back: bool = False) -> float:
         """Depth [m] of one member to a level [wt%]; see `CarbonResult.case_depth_m`."""

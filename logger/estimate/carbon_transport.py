@@ -260,7 +260,8 @@ def step(
     if second is None:
         return Advanced(nodes, nodes, np.inf, False)
     u, matrix, still = second
-    safe_work = np.maximum(stage_work, 1e-300)
+    # A member below A1 all through does no work here: rounding must not look like a rate.
+    safe_work = np.where(stage_work > 0.0, stage_work, np.inf)
     new_rate = (u - start) / safe_work
     first_rate = change / safe_work
     new_rate[:, 0] = new_rate[:, -1] = 0.0
@@ -332,6 +333,7 @@ def _solve(
     highest = float(phases[:, SATURATION].min())
     mixed = float(phases[:, A3].max()) > 0.0 or float(start.max()) > highest
     accept = SMOOTH_CHANGE_PART * problem.tolerance_wt_pct
+    idle = None if duration_s.min() > 0.0 else duration_s == 0.0  # members still below A1: nothing moves there
     lower, upper = np.zeros((members, count)), np.zeros((members, count))
     for _ in range(MOST_ITERATIONS):
         mixed = mixed or float(u.max()) > highest
@@ -357,6 +359,8 @@ def _solve(
                     upper[touch.pinned, 0] = 0.0
                 else:
                     lower[touch.pinned, -2] = 0.0
+        if idle is not None:
+            diagonal[idle, 0] = diagonal[idle, -1] = 1.0
         matrix = (-lower.ravel()[:-1], diagonal.ravel(), -upper.ravel()[:-1])
         _, _, _, change, info = dgtsv(*matrix, residual.ravel())
         if info != 0:

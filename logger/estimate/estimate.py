@@ -15,28 +15,44 @@ from math import inf, nan
 import numpy as np
 
 from logger.errors import Fault, InputFault
-from logger.estimate import carbon_problem, carbon_profile, equivalent_time, load_temperature, soak, stages, tempering
+from logger.estimate import (
+    carbon_problem,
+    carbon_profile,
+    equivalent_time,
+    load_temperature,
+    soak,
+    stages,
+    tempering,
+    uncertainty,
+)
+from logger.estimate.bands import Bands, band
 from logger.estimate.carbon_problem import CarbonProblem
 from logger.estimate.carbon_profile import CarbonState
 from logger.estimate.equivalent_time import EquivalentTimeProblem, EquivalentTimeState
 from logger.estimate.load_temperature import LoadProblem, LoadState, SteelSamples
-from logger.estimate.result import Estimate, ThermalResult, TrailPoint
+from logger.estimate.result import BandPoint, Estimate, ThermalResult, TrailPoint
 from logger.estimate.soak import SoakProblem, SoakState
 from logger.estimate.stages import StageProblem, StageState
 from logger.estimate.tempering import TemperingProblem, TemperingState
+from logger.estimate.uncertainty import EnsembleProblem, EnsembleState
 from logger.history import History
-from logger.sheet import Quantity, RunSheet, Target
+from logger.sheet import Quantity, RunSheet, Target, level_shown_wt_pct
 from logger.thermocouple import Thermocouple
 
 TRAIL_INTERVAL_S = 120.0
 """The estimate notes where it stands at the first reading in each interval of this length of run time."""
 
-CASE_DEPTH_LEVELS_WT_PCT = (0.30, 0.35, 0.40, 0.60, 0.80)
+BAND_INTERVAL_S, PESSIMISTIC_INTERVAL_S = 1800.0, 300.0
+"""The members are asked where they stand at the first reading in each interval of this length of run time: often enough
+for a line in a picture, and oftener where a target is judged by them."""
 
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """Everything about a run that is fixed before it starts. ``tempering`` is None where nothing is tempered."""
+    """Everything about a run that is fixed before it starts. ``tempering`` is None where nothing is tempered.
+
+    ``ensemble`` is None where no bands are wanted.
+    """
 
     sheet: RunSheet
     load: LoadProblem
@@ -46,6 +62,13 @@ class Problem:
     equivalent_time: EquivalentTimeProblem
     tempering: TemperingProblem | None
     levels_wt_pct: tuple[float, ...]
+    ensemble: EnsembleProblem | None = None
+
+    @property
+    def band_interval_s(self) -> float:
+        """How often the members are asked where they stand [s]."""
+        asked = any(target.judged_by == "pessimistic" for target in self.sheet.targets)
+        return PESSIMISTIC_INTERVAL_S if asked else BAND_INTERVAL_S
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,6 +87,7 @@ class EstimateState:
     """The run so far: what the load lives through, what the solvers made of it, and the trail.
 
     Can be pickled and gone on from exactly. ``last_time_s`` is the newest reading's run time [s], whatever its quality.
+    The members of the ensemble wait: ``unseen`` are the readings they have not been advanced by.
     """
 
     channel: str
@@ -72,29 +96,37 @@ class EstimateState:
     last_time_s: float = nan
     trail: tuple[TrailPoint, ...] = ()
     next_trail_s: float = -inf
+    ensemble: EnsembleState | None = None
+    unseen: tuple[History, ...] = ()
+    band_trail: tuple[BandPoint, ...] = ()
+    next_band_s: float = -inf
 
 
-def problem_from_sheet(sheet: RunSheet, thermocouple: Thermocouple | None = None) -> Problem:
+def problem_from_sheet(
+    sheet: RunSheet, thermocouple: Thermocouple | None = None, members: int = uncertainty.MEMBERS
+) -> Problem:
     """The problem a run sheet states.
 
     Parameters
     ----------
     sheet : RunSheet
     thermocouple : the driving channel's as the oven knows it; the sheet's own goes before it
+    members : size of the ensemble the bands come from [-]; 0: no bands
 
     Raises   InputFault    a sheet whose parts do not fit each other or lie outside the models
     """
-    wished = {target.at_carbon_wt_pct for target in sheet.targets if target.at_carbon_wt_pct is not None}
+    known = sheet.thermocouple or thermocouple
     heat_only = sheet.pack is not None and not sheet.stages
     return Problem(
         sheet=sheet,
-        load=load_temperature.problem_from_sheet(sheet, thermocouple=sheet.thermocouple or thermocouple),
+        load=load_temperature.problem_from_sheet(sheet, thermocouple=known),
         carbon=carbon_problem.problem_from_sheet(sheet),
         soak=soak.problem_from_sheet(sheet),
         stages=stages.problem_from_sheet(sheet),
         equivalent_time=equivalent_time.problem_from_sheet(sheet),
         tempering=None if heat_only else tempering.problem_from_sheet(sheet),
-        levels_wt_pct=tuple(sorted(wished.union(CASE_DEPTH_LEVELS_WT_PCT))),
+        levels_wt_pct=uncertainty.levels_wt_pct(sheet),
+        ensemble=uncertainty.problem_from_sheet(sheet, known, members=members) if members else None,
     )
 
 
@@ -130,7 +162,8 @@ def begin(problem: Problem, channel: str) -> EstimateState:
         equivalent_time=equivalent_time.begin(problem.equivalent_time),
         tempering=None if problem.tempering is None else tempering.begin(problem.tempering),
     )
-    return EstimateState(channel, load_temperature.begin(problem.load), solvers)
+    ensemble = None if problem.ensemble is None else uncertainty.begin(problem.ensemble)
+    return EstimateState(channel, load_temperature.begin(problem.load), solvers, ensemble=ensemble)
 
 
 def advance(problem: Problem, state: EstimateState, readings: History) -> EstimateState:
@@ -140,9 +173,64 @@ def advance(problem: Problem, state: EstimateState, readings: History) -> Estima
         state = _integrate(problem, state, readings.piece(first, index + 1))
         state = replace(state, trail=(*state.trail, _trail_point(problem, state)))
         first = index + 1
-        next_trail_s = (float(readings.time_s[index]) // TRAIL_INTERVAL_S + 1.0) * TRAIL_INTERVAL_S
+        next_trail_s = _next_mark_s(float(readings.time_s[index]), TRAIL_INTERVAL_S)
     state = _integrate(problem, state, readings.piece(first, len(readings)))
-    return replace(state, next_trail_s=next_trail_s)
+    state = replace(state, next_trail_s=next_trail_s)
+    return state if problem.ensemble is None else _ask_members(problem, problem.ensemble, state, readings)
+
+
+def _next_mark_s(time_s: float, interval_s: float) -> float:
+    """Run time [s] at which the next interval begins."""
+    return (time_s // interval_s + 1.0) * interval_s
+
+
+def _ask_members(problem: Problem, ensemble: EnsembleProblem, state: EstimateState, readings: History) -> EstimateState:
+    """Let the readings wait for the members; advance them by all that wait wherever they are asked."""
+    first, next_band_s = 0, state.next_band_s
+    while (index := int(np.searchsorted(readings.time_s, next_band_s))) < len(readings):
+        state = _shown_to_members(ensemble, replace(state, unseen=(*state.unseen, readings.piece(first, index + 1))))
+        state = replace(state, band_trail=(*state.band_trail, _band_point(problem, ensemble, state)))
+        first = index + 1
+        next_band_s = _next_mark_s(float(readings.time_s[index]), problem.band_interval_s)
+    waiting = readings.piece(first, len(readings))
+    unseen = (*state.unseen, waiting) if len(waiting) else state.unseen
+    return replace(state, unseen=unseen, next_band_s=next_band_s)
+
+
+def _shown_to_members(ensemble: EnsembleProblem, state: EstimateState) -> EstimateState:
+    """The members advanced by all readings that wait for them, as one piece however they came."""
+    if state.ensemble is None or not state.unseen:
+        return state
+    waiting = History(
+        state.channel,
+        np.concatenate([piece.time_s for piece in state.unseen]),
+        np.concatenate([piece.temperature_K for piece in state.unseen]),
+        state.unseen[0].interval_s,
+    )
+    return replace(state, ensemble=uncertainty.advance(ensemble, state.ensemble, waiting), unseen=())
+
+
+def bands_at_end(problem: Problem, state: EstimateState) -> Bands | None:
+    """The bands of everything at the last reading; None where no bands are wanted. The state stays as it is."""
+    if problem.ensemble is None:
+        return None
+    ensemble = _shown_to_members(problem.ensemble, state).ensemble
+    if ensemble is None:
+        return None
+    return uncertainty.bands_of(problem.ensemble, uncertainty.at_end(problem.ensemble, ensemble))
+
+
+def _band_point(problem: Problem, ensemble: EnsembleProblem, state: EstimateState) -> BandPoint:
+    """Where the members stand now, for the trail of bands."""
+    assert state.ensemble is not None
+    targets = problem.sheet.targets
+    with_soak = any(target.quantity is Quantity.SOAK_TIME for target in targets)
+    members = uncertainty.at_end(ensemble, state.ensemble, with_soak=with_soak)
+    return BandPoint(
+        time_s=state.last_time_s,
+        case_depth_m=band(members.carbon.case_depth_m(level_shown_wt_pct(problem.sheet))),
+        targets=tuple(band(uncertainty.measure(target, members)) for target in targets),
+    )
 
 
 def at_end(problem: Problem, state: EstimateState) -> Estimate:
@@ -150,12 +238,12 @@ def at_end(problem: Problem, state: EstimateState) -> Estimate:
     return _at_end(problem, state, with_stages=True)
 
 
-def _at_end(problem: Problem, state: EstimateState, with_stages: bool) -> Estimate:
-    """As `at_end`; the stages are recognised anew each time, so the trail, which does not keep them, leaves them."""
+def _at_end(problem: Problem, state: EstimateState, with_stages: bool, with_soak: bool = True) -> Estimate:
+    """As `at_end`; stages and soaks are recognised anew each time, so the trail leaves what it does not keep."""
     load = load_temperature.at_end(problem.load, state.load)
     solvers = _solve(problem, state.solvers, load.tail)
     carbon = carbon_profile.at_end(problem.carbon, solvers.carbon)
-    soaked = soak.at_end(problem.soak, solvers.soak)
+    soaked = soak.at_end(problem.soak, solvers.soak) if with_soak else soak.NOTHING_ASKED
     seen = stages.at_end(problem.stages, solvers.stages) if with_stages else None
     tempered = None
     if problem.tempering is not None and solvers.tempering is not None:
@@ -247,7 +335,8 @@ def _solve(problem: Problem, solvers: Solvers, steel: SteelSamples) -> Solvers:
 
 def _trail_point(problem: Problem, state: EstimateState) -> TrailPoint:
     """Where the estimate stands now, for the trail."""
-    result = _at_end(problem, state, with_stages=False)
+    with_soak = any(target.quantity is Quantity.SOAK_TIME for target in problem.sheet.targets)
+    result = _at_end(problem, state, with_stages=False, with_soak=with_soak)
     carbon, tempered = result.carbon, result.tempering
     has_temper = tempered is not None and tempered.begun
     return TrailPoint(
@@ -261,7 +350,6 @@ def _trail_point(problem: Problem, state: EstimateState) -> TrailPoint:
         liquid_depth_m=carbon.liquid_depth_m if carbon else nan,
         carbide_depth_m=carbon.carbide_depth_m if carbon else nan,
         equivalent_time_s=result.thermal.equivalent_time_s,
-        soak_s=result.thermal.soak_s,
         tempering_parameter_K=float(tempered.parameter_K) if has_temper and tempered else nan,
         hardness_HRC=(
             float(tempered.hardness_HRC) if has_temper and tempered and tempered.hardness_HRC is not None else nan

@@ -46,7 +46,8 @@ class LoadProblem:
 
     ``cells`` is None for a thermocouple inside. ``gap_position`` (members,): low -1, nominal 0, high +1.
     ``reading_error`` (members,): error of the thermocouple in units of its tolerance. Member 0 is the nominal one.
-    ``aim_K``: temperature the sheet wants held, None if it does not say.
+    ``aim_K``: temperature the sheet wants held, None if it does not say. ``thin_s``: readings of a thermocouple inside
+    are taken together over this long [s], so that many members stay quick; 0: each reading by itself.
     """
 
     parameters: CanisterParameters | None
@@ -56,6 +57,7 @@ class LoadProblem:
     reading_error: FloatArray
     aim_K: float | None = None
     start_temperature_K: float | None = None
+    thin_s: float = 0.0
     has_reading_error: bool = field(init=False)
 
     def __post_init__(self) -> None:
@@ -131,6 +133,7 @@ def problem_from_sheet(
     parameters: CanisterParameters | None = None,
     gap_position: FloatArray | None = None,
     reading_error: FloatArray | None = None,
+    thin_s: float = 0.0,
 ) -> LoadProblem:
     """The problem a sheet states; one nominal member unless arrays say otherwise.
 
@@ -141,6 +144,7 @@ def problem_from_sheet(
     parameters : canisters (members,) to use in place of the sheet's nominal one
     gap_position : (members,)              place in a gap [-]: low -1, nominal 0, high +1
     reading_error : (members,)             error in units of the thermocouple's tolerance [-]
+    thin_s : length of time over which readings inside are taken together [s]; 0: none are
 
     Returns    LoadProblem
     Raises     InputFault                  more steel than the canister has room for
@@ -164,6 +168,7 @@ def problem_from_sheet(
         reading_error=zeros if reading_error is None else reading_error + zeros,
         aim_K=sheet.soak.temperature_K,
         start_temperature_K=sheet.canister.start_temperature_K,
+        thin_s=thin_s,
     )
 
 
@@ -299,12 +304,14 @@ def _smooth(
         return state
     habits = gaps.habits_after(state.habits, time_s, temperature_K)
     state = replace(state, habits=habits, last_s=float(time_s[-1]), last_K=float(temperature_K[-1]))
-    if problem.cells is None:
+    if problem.cells is None and problem.thin_s == 0.0:
         driving = _for_members(problem, temperature_K)
         out.add(time_s, driving, driving)
         return state
     t = np.concatenate([state.pending_s, time_s])
     x = np.concatenate([state.pending_K, temperature_K])
+    if problem.cells is None:
+        return _thinned(problem, state, t, x, out)
     inside, next_step_s, start = state.canister, state.next_step_s, 0
     while inside is not None:
         last = _step_end(t, x, start, next_step_s)
@@ -313,6 +320,37 @@ def _smooth(
         inside, next_step_s = _model(problem, inside, t[start : last + 1], x[start : last + 1], next_step_s, out)
         start = last
     return replace(state, pending_s=t[start:], pending_K=x[start:], canister=inside, next_step_s=next_step_s)
+
+
+def _thinned(problem: LoadProblem, state: LoadState, t: FloatArray, x: FloatArray, out: _Samples) -> LoadState:
+    """One sample for each closed window of `thin_s`: the mean of its readings at the mean of their times.
+
+    The first of ``t`` [s] and ``x`` [K] is the sample before; the windows are those of run time itself.
+    """
+    window = np.floor_divide(t[1:], problem.thin_s)
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(window)) + 1])
+    closed = int(starts[-1])
+    if closed:
+        count = np.diff(starts)
+        time_s = np.add.reduceat(t[1 : closed + 1], starts[:-1]) / count
+        driving_K = np.add.reduceat(x[1 : closed + 1], starts[:-1]) / count
+        driving = _for_members(problem, driving_K)
+        out.add(time_s, driving, driving)
+        t = np.concatenate([time_s[-1:], t[closed + 1 :]])
+        x = np.concatenate([driving_K[-1:], x[closed + 1 :]])
+    return replace(state, pending_s=t, pending_K=x)
+
+
+def _flushed(problem: LoadProblem, state: LoadState, out: _Samples) -> None:
+    """The readings of the open window, as their mean and the last of them."""
+    time_s, driving_K = state.pending_s[1:], state.pending_K[1:]
+    if problem.thin_s == 0.0 or not time_s.size:
+        return
+    if time_s.size > 1:
+        time_s = np.array([time_s.mean(), time_s[-1]])
+        driving_K = np.array([driving_K.mean(), driving_K[-1]])
+    driving = _for_members(problem, driving_K)
+    out.add(time_s, driving, driving)
 
 
 def _step_end(t: FloatArray, x: FloatArray, start: int, next_step_s: float) -> int:
@@ -382,6 +420,7 @@ def _through_gap(problem: LoadProblem, state: LoadState, end_s: float, end_K: fl
     course = gaps.courses(state.habits, state.last_s, state.last_K, end_s, end_K, problem.aim_K)
     driving = _for_members(problem, course.for_members(problem.gap_position))
     if problem.cells is None or state.canister is None:
+        _flushed(problem, state, out)
         out.add(course.time_s, driving, driving)
     else:
         inside, next_step_s = state.canister, state.next_step_s
@@ -435,6 +474,8 @@ def at_end(problem: LoadProblem, state: LoadState) -> LoadResult:
     elif problem.cells is not None and state.pending_s.size > 1 and state.canister is not None:
         inside, _ = _model(problem, state.canister, state.pending_s, state.pending_K, state.next_step_s, out)
         state = replace(state, canister=inside)
+    elif problem.cells is None:
+        _flushed(problem, state, out)
     if state.canister is not None:
         steel = state.canister.steel_K
     else:

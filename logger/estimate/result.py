@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from logger.estimate.bands import Band
 from logger.estimate.carbon_result import CarbonResult, CarbonWarning
 from logger.estimate.gaps import GapMark
 from logger.estimate.screening import SpikeMark
@@ -65,7 +66,18 @@ class TrailPoint(NamedTuple):
     liquid_depth_m: float
     carbide_depth_m: float
     equivalent_time_s: float
-    soak_s: float
     tempering_parameter_K: float
     hardness_HRC: float
     target_values: tuple[float, ...]
+
+
+class BandPoint(NamedTuple):
+    """Where the members of the ensemble stood at one moment: 5, 50 and 95 %.
+
+    ``time_s`` run time [s]; ``case_depth_m`` to the level shown in the foreground [m]; ``targets`` the sheet's in
+    order, each in its own unit.
+    """
+
+    time_s: float
+    case_depth_m: Band
+    targets: tuple[Band, ...]

@@ -91,6 +91,10 @@ class SoakResult:
     recognised: bool
 
 
+NOTHING_ASKED = SoakResult((), np.full(1, np.nan), float("nan"), (), False)
+"""Stands where nobody asked for the soaks."""
+
+
 def problem_from_sheet(sheet: RunSheet) -> SoakProblem:
     """The problem a sheet states.
 
@@ -166,7 +170,7 @@ def from_trace(problem: SoakProblem, trace: SteelTrace) -> SoakResult:
     bands = tuple((K - rule.half_band_K, K + rule.half_band_K) for K in band_middles_K(rule, t, T[-1]))
     for low_K, high_K in bands:
         found.extend(soaks(t, T[0], low_K, high_K))
-        seconds = _soaked_s(t, T, low_K, high_K)
+        seconds = soaked_s(t, T, low_K, high_K)
         in_band += seconds[:-1]
         oven_s += float(seconds[-1])
     found.sort(key=lambda soak: soak.start_s)
@@ -209,8 +213,18 @@ def _gone(T: FloatArray, low_K: float, high_K: float) -> np.ndarray:
     return above.astype(np.int8) - below.astype(np.int8)
 
 
-def _soaked_s(t: FloatArray, T: FloatArray, low_K: float, high_K: float) -> FloatArray:
-    """Time in the band (rows,) [s] without mere passing through: what the soaks of each row add up to."""
+def soaked_s(time_s: FloatArray, temperature_K: FloatArray, low_K: float, high_K: float) -> FloatArray:
+    """Time in the band without mere passing through: what the soaks of each row add up to.
+
+    Parameters
+    ----------
+    time_s : array, (k,)                   times [s], at least two
+    temperature_K : array, (rows, k)       temperatures [K]
+    low_K, high_K : the band [K]
+
+    Returns    array, (rows,)              time [s]
+    """
+    t, T = time_s, temperature_K
     seconds = _inside(t, T, low_K, high_K)[2]
     gone = _gone(T, low_K, high_K)
     rows, knots = T.shape

@@ -141,6 +141,12 @@ SLYCKE_ERICSSON = SlyckeEricssonDiffusivity()
 PUBLISHED_LAWS: tuple[DiffusivityLaw, ...] = (AGREN, TIBBETTS, SLYCKE_ERICSSON)
 """The nominal law first; the three together are the model spread."""
 
+DIFFUSIVITY_FACTOR_SPREAD = 0.05
+"""One-sigma relative scatter that none of the laws holds (alloy, impurities, grain size): our estimate, no source.
+
+The laws themselves differ by 6 to 20 %, and this must not hide that.
+"""
+
 
 def ferrite_diffusivity_m2_per_s(temperature_K: FloatArray) -> FloatArray:
     """Diffusivity [m2/s] of carbon in ferrite, 2e-6 exp(-10115/T) exp{0.5898 [1 + (2/pi) atan(14.985 - 15309/T)]}.

@@ -57,3 +57,21 @@ def mass_per_area_kg_per_m2(carbon_wt_pct_m: float | FloatArray, density_kg_per_
     Source    by definition
     """
     return np.multiply(carbon_wt_pct_m, density_kg_per_m3 / 100.0)
+
+
+CARBON_CONTENT_LEAST_SPREAD_WT_PCT = 0.015
+CARBON_CONTENT_SPREAD_PER_WT_PCT = 0.025
+"""One-sigma scatter of a stated carbon content: what the limits of the trade's grades leave, read as 90 % limits.
+
+SAE 1018 is 0.15 to 0.20 %, 1045 0.43 to 0.50 %, 1095 0.90 to 1.03 % (from memory): half-widths of 0.025, 0.035 and
+0.065 %, so 0.015, 0.021 and 0.040 % one sigma. Iron of unknown origin scatters more; the sheet's number is then a
+guess.
+"""
+
+
+def carbon_content_spread_wt_pct(carbon_wt_pct: Number) -> Number:
+    """One-sigma scatter [wt%] of a stated carbon content [wt%]: 0.015 + 0.025 C.
+
+    Source    limits of the plain carbon grades of SAE J403, from memory
+    """
+    return CARBON_CONTENT_LEAST_SPREAD_WT_PCT + CARBON_CONTENT_SPREAD_PER_WT_PCT * carbon_wt_pct

@@ -36,6 +36,24 @@ def _transfer(value: float, factor: float, source: str) -> Coefficient:
     return Coefficient("mass transfer", value, "m/s", source, factor - 1.0)
 
 
+STATED_ACTIVITY_SPREAD = _activity(1.0, 0.05, "our estimate, no source: as wide as a saturated pack's own")
+"""Scatter of a carbon activity a sheet states itself."""
+
+STATED_POTENTIAL_SPREAD = Coefficient(
+    "carbon potential as stated",
+    1.0,
+    "wt%",
+    "potential held to plus or minus 0.05 % C, read as two sigma (common practice, no source)",
+    spread=0.025,
+    spread_is_absolute=True,
+)
+"""Scatter of a carbon potential a sheet states itself."""
+
+STATED_TRANSFER_SPREAD = _transfer(
+    1.0, 1.4, "1e-7 to 3e-7 m/s, usual for gas at 900 to 950 C (from memory), read as 90 % limits: 3^(0.5/1.645)"
+)
+"""Scatter of a mass transfer a sheet states itself; a pinned surface has none."""
+
 _SATURATED = "carbon in the pack holds the gas at activity 1; common practice finds 1.0 to 1.3 % C at 900 to 930 C"
 
 PACK_RECIPES: dict[str, PackRecipe] = {

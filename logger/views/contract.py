@@ -3,6 +3,7 @@
 Units ride in the keys. A value that does not exist is null. The nominal estimate stands under these keys.
 """
 
+from collections.abc import Callable
 from math import isfinite
 from typing import Any
 
@@ -15,6 +16,7 @@ from logger.sheet import Quantity
 from logger.situation import Situation
 from logger.target import TargetStatus
 from logger.units import celsius_from_kelvin, hours_from_seconds, millimetres_from_metres
+from logger.views.band_contract import band_object, drivers_object, plain
 
 UNITS = {
     Quantity.CASE_DEPTH: "mm",
@@ -53,6 +55,8 @@ def review_object(situation: Situation) -> dict[str, Any]:
             }
             for warning in result.warnings
         ],
+        "band": band_object(situation.bands),
+        "drivers": drivers_object(situation.bands),
     }
 
 
@@ -166,6 +170,13 @@ def _tempering(tempered: TemperingResult | None) -> dict[str, Any]:
     }
 
 
+def _factor(quantity: Quantity) -> Callable[[float], float]:
+    """From a target's SI value to its unit here."""
+    if quantity is Quantity.CASE_DEPTH:
+        return millimetres_from_metres
+    return hours_from_seconds if UNITS[quantity] == "h" else float
+
+
 def _target(status: TargetStatus) -> dict[str, Any]:
     target = status.target
 
@@ -181,6 +192,8 @@ def _target(status: TargetStatus) -> dict[str, Any]:
         "wanted": own_unit(target.value),
         "value": own_unit(status.value),
         "unit": UNITS[target.quantity],
+        "judged_by": target.judged_by,
+        "band": None if status.band is None else plain(status.band, _factor(target.quantity)),
         "reached": status.reached,
         "reached_at_s": _number(status.reached_at_s),
     }

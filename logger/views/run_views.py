@@ -7,7 +7,7 @@ import numpy as np
 from logger.alert import AlertEvent, AlertKind, Phase
 from logger.estimate.carbon_result import CarbonWarningKind
 from logger.estimate.result import Estimate, TrailPoint
-from logger.sheet import Quantity, RunSheet
+from logger.sheet import Quantity, RunSheet, level_shown_wt_pct
 from logger.situation import Situation
 from logger.units import FloatArray
 from logger.views.carbon_words import profile_limits, warning_words
@@ -37,9 +37,6 @@ URGENT = frozenset(
     }
 )
 """Warnings that change what a person does during the run; the others matter at the next step."""
-
-USUAL_LEVEL_WT_PCT = 0.40
-"""The carbon a case depth is shown to where no target names one."""
 
 UNMARKED = frozenset({AlertKind.TARGET_SOON, AlertKind.RUN_ENDED, AlertKind.TEST})
 """Alerts that tell nothing about the heat itself and so are not marked in its picture."""
@@ -149,14 +146,6 @@ def _basis(situation: Situation, sheet: RunSheet) -> tuple[str, ...]:
         lines.extend(situation.estimate.tempering.notes)
     lines.extend(_later(situation))
     return tuple(lines)
-
-
-def level_shown_wt_pct(sheet: RunSheet) -> float:
-    """The carbon [wt%] to which the case depth in the foreground is measured: the first target's, else 0.40."""
-    for target in sheet.targets:
-        if target.quantity is Quantity.CASE_DEPTH and target.at_carbon_wt_pct is not None:
-            return target.at_carbon_wt_pct
-    return USUAL_LEVEL_WT_PCT
 
 
 def _carburizes(sheet: RunSheet) -> bool:

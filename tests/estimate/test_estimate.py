@@ -32,7 +32,10 @@ def sheet_of(sensor: str) -> RunSheet:
             Stage(StageKind.DIFFUSE, 9000.0, 12000.0),
             Stage(StageKind.TEMPER, 12000.0),
         ),
-        targets=(Target(Quantity.CASE_DEPTH, 0.0004, 0.40), Target(Quantity.EQUIVALENT_TIME, 3600.0)),
+        targets=(
+            Target(Quantity.CASE_DEPTH, 0.0004, 0.40, judged_by="pessimistic"),
+            Target(Quantity.EQUIVALENT_TIME, 3600.0),
+        ),
     )
 
 
@@ -55,7 +58,8 @@ WHOLE = {sensor: estimate.over_history(problem, HISTORY) for sensor, problem in 
 
 
 def everything(problem: Problem, state: EstimateState) -> dict[str, object]:
-    """Every number of an estimate as the JSON contract gives it, and the trail."""
+    """Every number of an estimate as the JSON contract gives it, bands included, and both trails."""
+    bands = estimate.bands_at_end(problem, state)
     situation = Situation(
         oven="",
         run="",
@@ -63,12 +67,13 @@ def everything(problem: Problem, state: EstimateState) -> dict[str, object]:
         problem=problem,
         state=state,
         estimate=estimate.at_end(problem, state),
-        statuses=target.statuses(problem, state),
+        bands=bands,
+        statuses=target.statuses(problem, state, bands),
         now_s=state.last_time_s,
         now_utc_s=None,
         last_good_s=None,
     )
-    return {**review_object(situation), "trail": repr(state.trail)}
+    return {**review_object(situation), "trail": repr(state.trail), "band trail": repr(state.band_trail)}
 
 
 @pytest.mark.parametrize("sensor", ["inside", "oven"])

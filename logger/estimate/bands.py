@@ -1,0 +1,129 @@
+"""Band: what an ensemble says of one quantity, as its median with the limits that hold it nine times in ten."""
+
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from logger.sheet import Target
+from logger.units import FloatArray
+
+LEVELS = (0.05, 0.5, 0.95)
+
+Band = tuple[float, float, float]
+"""5, 50 and 95 % of a quantity, in its own unit; NaN where there is none."""
+
+UNKNOWN: Band = (float("nan"),) * 3
+
+
+def band(values: FloatArray) -> Band:
+    """5, 50 and 95 % of members' values, shape (m,), in their own unit [any]; members without a value do not count.
+
+    Source    quantile at p (m + 1) (W. Weibull 1939, from memory): a further member lies within 5 and 95 % nine times
+              in ten, however few members there are
+    """
+    known = values[np.isfinite(values)]
+    if not known.size:
+        return UNKNOWN
+    low, middle, high = np.quantile(known, LEVELS, method="weibull").tolist()
+    return (low, middle, high)
+
+
+class Doubt(StrEnum):
+    """What a band comes from."""
+
+    THERMOCOUPLE = "thermocouple"
+    CANISTER = "canister"
+    GAPS = "gaps"
+    PACK = "pack"
+    DIFFUSIVITY = "diffusivity law"
+    START_CARBON = "starting carbon"
+    TEMPERING = "tempering data"
+
+
+WHAT_TO_MEASURE = {
+    Doubt.THERMOCOUPLE: "check the thermocouple against a calibrated one at working heat and state the correction",
+    Doubt.CANISTER: "log one run with a second thermocouple inside the canister and fit its lag",
+    Doubt.GAPS: "keep the readings coming: the time without them is guessed",
+    Doubt.PACK: "weigh a clean coupon before and after, or etch a cut one: it says what the pack gives",
+    Doubt.DIFFUSIVITY: "etch a cut coupon of the same iron: its case depth against this one settles it",
+    Doubt.START_CARBON: "have the carbon of this iron measured",
+    Doubt.TEMPERING: "measure the hardness of one tempered coupon of this steel",
+}
+"""The next measurement that would narrow a band, by what drives it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Driver:
+    """One cause of a band: its ``share`` [-] of the scatter, 0 to 1 (members' correlation, squared)."""
+
+    doubt: Doubt
+    share: float
+
+    @property
+    def measure(self) -> str:
+        """What to measure to narrow the band."""
+        return WHAT_TO_MEASURE[self.doubt]
+
+
+@dataclass(frozen=True, slots=True)
+class Driven:
+    """What the band of one quantity comes from, the strongest first; ``about`` says which quantity (its value does not
+    matter)."""
+
+    about: Target
+    drivers: tuple[Driver, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CarbonBands:
+    """Bands of `CarbonResult`'s quantities under the same names; ``carbon_wt_pct`` is (3, points) over ``depth_m``."""
+
+    surface_wt_pct: Band
+    back_surface_wt_pct: Band
+    core_wt_pct: Band
+    mean_wt_pct: Band
+    start_wt_pct: Band
+    gain_kg_per_m2: Band
+    case_depth_m: dict[float, Band]
+    case_depth_over_core_004_m: Band
+    case_depth_over_core_007_m: Band
+    grind_depth_m: Band
+    carbide_depth_m: Band
+    carbide_depth_now_m: Band
+    liquid_depth_m: Band
+    liquid_depth_now_m: Band
+    skin_depth_m: Band
+    margin_to_solidus_K: Band
+    depth_m: FloatArray
+    carbon_wt_pct: FloatArray
+    melted_share: float
+
+
+@dataclass(frozen=True, slots=True)
+class TemperingBands:
+    """Bands of a temper. The parameter's holds for the constant stated beside it, the equivalent time's varies it."""
+
+    parameter_K: Band
+    equivalent_time_s: Band
+    hardness_HRC: Band
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bands:
+    """Bands at run time ``time_s`` [s] from so many ``members``.
+
+    ``targets`` are those of the sheet's targets in order, in each target's own unit; ``drivers`` say what the bands of
+    the quantities that matter come from. ``melted_share`` of the members have molten at some time.
+    """
+
+    time_s: float
+    members: int
+    steel_temperature_K: Band
+    peak_K: Band
+    equivalent_time_s: Band
+    soak_s: Band
+    carbon: CarbonBands
+    tempering: TemperingBands | None
+    targets: tuple[Band, ...]
+    drivers: tuple[Driven, ...]

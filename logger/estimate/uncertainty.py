@@ -1,0 +1,576 @@
+"""Uncertainty: the same run for many members, each with its own thermocouple, canister, pack and steel.
+
+Member 0 is the nominal run; every other one draws each uncertain number from the spread stated beside it. All are
+advanced by the solvers of the nominal estimate, side by side, over the same readings:
+
+    problem = problem_from_sheet(sheet, thermocouple)
+    state = begin(problem)
+    state = advance(problem, state, history)
+    members = at_end(problem, state)              # arrays, one value for each member
+    bands = bands_of(problem, members)            # 5, 50 and 95 %
+
+The draws are seeded: the same sheet always gives the same members. What is not varied, because no source says how
+much: phase limits, liquid diffusivity, the enthalpy peak of steel, open air's scale.
+"""
+
+from dataclasses import dataclass, replace
+from math import inf
+
+import numpy as np
+from scipy.special import ndtri
+
+from logger.estimate import (
+    canister,
+    carbon_problem,
+    carbon_profile,
+    equivalent_time,
+    load_temperature,
+    soak,
+    steel_trace,
+    tempering,
+)
+from logger.estimate.bands import Band, Bands, CarbonBands, Doubt, Driven, Driver, TemperingBands, band
+from logger.estimate.canister import CanisterParameters
+from logger.estimate.carbon_problem import CarbonProblem, SheetSpread
+from logger.estimate.carbon_profile import CarbonState
+from logger.estimate.carbon_result import GRIND_WT_PCT, CarbonMembers
+from logger.estimate.equivalent_time import EquivalentTimeProblem, EquivalentTimeState
+from logger.estimate.load_temperature import LoadProblem, LoadState, SteelSamples
+from logger.estimate.soak import SoakProblem, SoakState
+from logger.estimate.temperature_windows import LOWEST_K
+from logger.estimate.tempering import TemperingProblem, TemperingState
+from logger.history import History
+from logger.sheet import Quantity, RunSheet, Target, level_shown_wt_pct
+from logger.steel.carbon_diffusion import DIFFUSIVITY_FACTOR_SPREAD, PUBLISHED_LAWS
+from logger.steel.composition import carbon_content_spread_wt_pct
+from logger.steel.phase_limits import HIGHEST_K, solidus_temperature_K
+from logger.steel.tempering import CARBON_WT_PCT, CONSTANT, HARDNESS_RMS_HRC
+from logger.thermocouple import CALIBRATED_SHARE, Thermocouple, usable_tolerance_K
+from logger.units import FloatArray
+
+MEMBERS = 64
+"""Enough for a band whose limits are themselves good to a sixth of its width."""
+
+SEED = 1722
+"""Of every ensemble: two reviews of one run must not differ."""
+
+THIN_S = 15.0
+STEP_TOLERANCE_WT_PCT = 5e-3
+"""Members are stepped this coarsely: their own error stays below a tenth of the narrowest band
+(tests/estimate/test_uncertainty.py), and the nominal run, solved by itself, does not notice."""
+
+SMALLEST_SHARE = 0.05
+"""A driver below this share is not told from chance by so few members."""
+
+
+@dataclass(frozen=True, slots=True)
+class Economy:
+    """How the members are solved: step tolerance [wt%], and over how long readings are taken together [s]."""
+
+    step_tolerance_wt_pct: float = STEP_TOLERANCE_WT_PCT
+    thin_s: float = THIN_S
+
+
+AS_NOMINAL = Economy(carbon_problem.TOLERANCE_WT_PCT, 0.0)
+"""The very steps of a nominal run."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Draws:
+    """What each member has drawn, shape (m,) each, member 0 nominal: standard deviations [-] unless stated.
+
+    ``reading_error`` in tolerances of the thermocouple, ``gap_position`` from -1 (low) to +1 (high), ``law`` numbers
+    the published diffusivity laws.
+    """
+
+    reading_error: FloatArray
+    gap_position: FloatArray
+    activity: FloatArray
+    potential: FloatArray
+    transfer: FloatArray
+    diffusivity: FloatArray
+    law: np.ndarray
+    start_carbon: FloatArray
+    tempering_constant: FloatArray
+    hardness: FloatArray
+    canister: CanisterParameters | None
+
+    @property
+    def members(self) -> int:
+        """How many."""
+        return int(self.reading_error.size)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EnsembleProblem:
+    """The problems of all members; ``softening`` is the temper with the stated constant, ``alike`` with drawn ones."""
+
+    sheet: RunSheet
+    draws: Draws
+    load: LoadProblem
+    carbon: CarbonProblem
+    soak: SoakProblem
+    equivalent_time: EquivalentTimeProblem
+    softening: TemperingProblem | None
+    alike: TemperingProblem | None
+    levels_wt_pct: tuple[float, ...]
+
+    @property
+    def members(self) -> int:
+        """How many."""
+        return self.draws.members
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class EnsembleState:
+    """One state per solver, all members in it, all at the same steel sample."""
+
+    load: LoadState
+    carbon: CarbonState
+    soak: SoakState
+    equivalent_time: EquivalentTimeState
+    softening: TemperingState | None
+    alike: TemperingState | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Members:
+    """Every member's values at one moment, arrays (m,). ``soak_s`` is NaN where nobody asked for it.
+
+    ``tempering_parameter_K``, ``tempering_equivalent_time_s`` and ``hardness_HRC`` are NaN before a temper.
+    ``has_gaps``: there is a gap that was not bridged.
+    """
+
+    time_s: float
+    carbon: CarbonMembers
+    steel_temperature_K: FloatArray
+    peak_K: FloatArray
+    equivalent_time_s: FloatArray
+    soak_s: FloatArray
+    tempering_parameter_K: FloatArray
+    tempering_equivalent_time_s: FloatArray
+    hardness_HRC: FloatArray
+    has_gaps: bool
+
+
+def draw(sheet: RunSheet, thermocouple: Thermocouple, members: int = MEMBERS, seed: int = SEED) -> Draws:
+    """Draw every uncertain number of a run for every member.
+
+    Parameters
+    ----------
+    sheet : RunSheet
+    thermocouple : the driving channel's
+    members : how many, the nominal one included, at least 1
+    seed : of all random numbers
+
+    Returns    Draws
+    Raises     InputFault       a canister that cannot be
+    Source     each drawn stratified (M.D. McKay, R.J. Beckman, W.J. Conover, Technometrics 21 (1979) 239, from memory);
+               a tolerance is a limit, evenly likely inside (JCGM 100:2008, 4.3.7, from memory)
+    """
+
+    def even(number: int) -> FloatArray:
+        # A stream for each coefficient: one more of them leaves the others' draws as they were.
+        rng = np.random.default_rng([seed, number])
+        strata = (rng.permutation(members - 1) + rng.random(members - 1)) / max(members - 1, 1)
+        return np.concatenate([[0.5], strata])
+
+    def normal(number: int) -> FloatArray:
+        return np.asarray(ndtri(even(number)), dtype=float)
+
+    law = np.minimum((len(PUBLISHED_LAWS) * even(7)).astype(np.int64), len(PUBLISHED_LAWS) - 1)
+    law[0] = 0
+    modelled = sheet.canister.sensor == "oven"
+    calibrated = bool(thermocouple.correction.reading_K)
+    return Draws(
+        reading_error=(2.0 * even(1) - 1.0) * (CALIBRATED_SHARE if calibrated else 1.0),
+        gap_position=2.0 * even(2) - 1.0,
+        activity=normal(3),
+        potential=normal(4),
+        transfer=normal(5),
+        diffusivity=normal(6),
+        law=law,
+        start_carbon=normal(8),
+        tempering_constant=normal(9),
+        hardness=normal(10),
+        canister=canister.draw_canisters(np.random.default_rng([seed, 11]), sheet, members) if modelled else None,
+    )
+
+
+def problem_from_sheet(
+    sheet: RunSheet,
+    thermocouple: Thermocouple | None = None,
+    *,
+    members: int = MEMBERS,
+    seed: int = SEED,
+    economy: Economy | None = None,
+    draws: Draws | None = None,
+) -> EnsembleProblem:
+    """The problem a sheet states, for many members.
+
+    Parameters
+    ----------
+    sheet : RunSheet
+    thermocouple : the driving channel's; None: a type K without correction
+    members : how many, the nominal one included, at least 1
+    seed : of all random numbers
+    economy : how coarsely they are solved; None: as usual
+    draws : what each member has drawn, in place of ``members`` and ``seed``
+
+    Returns    EnsembleProblem
+    Raises     InputFault, OutOfRange    a sheet that cannot be
+    """
+    known = thermocouple or Thermocouple()
+    economy = economy or Economy()
+    draws = draws or draw(sheet, known, members, seed)
+    nominal = carbon_problem.problem_from_sheet(sheet)
+    softening, alike = _tempering_problems(sheet, draws)
+    return EnsembleProblem(
+        sheet=sheet,
+        draws=draws,
+        load=load_temperature.problem_from_sheet(
+            sheet,
+            thermocouple=known,
+            parameters=draws.canister,
+            gap_position=draws.gap_position,
+            reading_error=draws.reading_error,
+            thin_s=economy.thin_s,
+        ),
+        carbon=replace(
+            carbon_problem.problem_from_sheet(sheet, _carbon_spread(draws)),
+            tolerance_wt_pct=max(economy.step_tolerance_wt_pct, nominal.tolerance_wt_pct),
+        ),
+        soak=soak.problem_from_sheet(sheet),
+        equivalent_time=equivalent_time.problem_from_sheet(sheet),
+        softening=softening,
+        alike=alike,
+        levels_wt_pct=levels_wt_pct(sheet),
+    )
+
+
+CASE_DEPTH_LEVELS_WT_PCT = (0.30, 0.35, 0.40, 0.60, 0.80)
+"""Case depths are always given to these carbon contents, besides those the targets name."""
+
+
+def levels_wt_pct(sheet: RunSheet) -> tuple[float, ...]:
+    """Carbon contents [wt%] to which the case depths of a run are given, in order."""
+    wished = {target.at_carbon_wt_pct for target in sheet.targets if target.at_carbon_wt_pct is not None}
+    return tuple(sorted(wished.union(CASE_DEPTH_LEVELS_WT_PCT)))
+
+
+def _carbon_spread(draws: Draws) -> SheetSpread:
+    laws = tuple(PUBLISHED_LAWS[number] for number in draws.law.tolist())
+    return SheetSpread(
+        members=draws.members,
+        activity=draws.activity,
+        potential=draws.potential,
+        transfer=draws.transfer,
+        start_carbon=draws.start_carbon,
+        diffusivity_factor=np.exp(np.log1p(DIFFUSIVITY_FACTOR_SPREAD) * draws.diffusivity),
+        laws=laws[:1] if len(set(draws.law.tolist())) == 1 else laws,
+    )
+
+
+def _tempering_problems(sheet: RunSheet, draws: Draws) -> tuple[TemperingProblem | None, TemperingProblem | None]:
+    """The temper with the nominal constant and drawn hardness, and with drawn constants for the equivalent time."""
+    nominal = None if sheet.pack is not None and not sheet.stages else tempering.problem_from_sheet(sheet)
+    if nominal is None:
+        return None, None
+    carbon = None
+    if nominal.carbon_wt_pct is not None:
+        stated_wt_pct = np.asarray(nominal.carbon_wt_pct)
+        carbon = np.clip(
+            stated_wt_pct + draws.start_carbon * carbon_content_spread_wt_pct(stated_wt_pct), *CARBON_WT_PCT
+        )
+    softening = replace(nominal, carbon_wt_pct=carbon, hardness_offset_HRC=draws.hardness * HARDNESS_RMS_HRC.value)
+    spread = CONSTANT.spread if sheet.tempering_constant is None else 0.0
+    constant = np.clip(nominal.constant + draws.tempering_constant * spread, 5.0, 40.0)
+    return softening, replace(nominal, constant=constant, carbon_wt_pct=None, quenched_hardness_HRC=None)
+
+
+def begin(problem: EnsembleProblem) -> EnsembleState:
+    """State before the first reading."""
+    return EnsembleState(
+        load=load_temperature.begin(problem.load),
+        carbon=carbon_profile.begin(problem.carbon),
+        soak=soak.begin(problem.soak),
+        equivalent_time=equivalent_time.begin(problem.equivalent_time),
+        softening=None if problem.softening is None else tempering.begin(problem.softening),
+        alike=None if problem.alike is None else tempering.begin(problem.alike),
+    )
+
+
+def advance(problem: EnsembleProblem, state: EnsembleState, readings: History) -> EnsembleState:
+    """State after the next readings of the driving channel, any number of them, bad ones included.
+
+    Parameters
+    ----------
+    problem : EnsembleProblem
+    state : EnsembleState                  not changed
+    readings : the next readings
+
+    Returns    EnsembleState
+    """
+    if not len(readings):
+        return state
+    load, steel = load_temperature.advance(problem.load, state.load, readings)
+    return replace(_solved(problem, state, steel), load=load)
+
+
+def _solved(problem: EnsembleProblem, state: EnsembleState, steel: SteelSamples) -> EnsembleState:
+    """Every solver over the next samples of the members' steel temperatures."""
+    if not len(steel):
+        return state
+    time_s = steel.time_s
+    # A thermocouple's error must not carry a member out of what the nominal run may see.
+    temperature_K = np.clip(steel.temperature_K, LOWEST_K, HIGHEST_K)
+    softening, alike = state.softening, state.alike
+    if problem.softening is not None and softening is not None:
+        softening = tempering.advance(problem.softening, softening, time_s, temperature_K)
+    if problem.alike is not None and alike is not None:
+        alike = tempering.advance(problem.alike, alike, time_s, temperature_K)
+    return EnsembleState(
+        load=state.load,
+        carbon=carbon_profile.advance(problem.carbon, state.carbon, time_s, temperature_K),
+        soak=soak.advance(problem.soak, state.soak, time_s, temperature_K, steel.driving_K),
+        equivalent_time=equivalent_time.advance(problem.equivalent_time, state.equivalent_time, time_s, temperature_K),
+        softening=softening,
+        alike=alike,
+    )
+
+
+def at_end(problem: EnsembleProblem, state: EnsembleState, *, with_soak: bool = True) -> Members:
+    """Every member's values at the last reading; the state stays as it is.
+
+    Parameters
+    ----------
+    problem : EnsembleProblem
+    state : EnsembleState
+    with_soak : whether the times at heat are wanted, which look at the whole run again
+
+    Returns    Members
+    """
+    load = load_temperature.at_end(problem.load, state.load)
+    state = _solved(problem, state, load.tail)
+    nothing = np.full(problem.members, np.nan)
+    parameter, hardness, alike_s = nothing, nothing, nothing
+    if problem.softening is not None and state.softening is not None:
+        soft = tempering.at_end(problem.softening, state.softening)
+        if soft.begun:
+            parameter = np.asarray(soft.parameter_K)
+            hardness = nothing if soft.hardness_HRC is None else np.asarray(soft.hardness_HRC)
+    if problem.alike is not None and state.alike is not None:
+        alike = tempering.at_end(problem.alike, state.alike)
+        alike_s = np.asarray(alike.equivalent_time_s) if alike.begun else nothing
+    peak_K = state.soak.trace.peak_K[:-1]
+    equivalent_s = equivalent_time.at_end(problem.equivalent_time, state.equivalent_time)
+    return Members(
+        time_s=load.time_s,
+        carbon=carbon_profile.members_at_end(problem.carbon, state.carbon),
+        steel_temperature_K=load.steel_K,
+        peak_K=peak_K if peak_K.size else nothing,
+        equivalent_time_s=np.broadcast_to(equivalent_s, (problem.members,)),
+        soak_s=_soaked_s(problem, state.soak) if with_soak else nothing,
+        tempering_parameter_K=np.broadcast_to(parameter, (problem.members,)),
+        tempering_equivalent_time_s=np.broadcast_to(alike_s, (problem.members,)),
+        hardness_HRC=np.broadcast_to(hardness, (problem.members,)),
+        has_gaps=any(not gap.bridged for gap in load.gaps),
+    )
+
+
+def _soaked_s(problem: EnsembleProblem, state: SoakState) -> FloatArray:
+    """Every member's time at heat (m,) [s].
+
+    Where the band is the run's own plateau, as the thermocouple shows it, the thermocouple's error moves plateau and
+    steel alike; against a temperature the sheet states, it counts.
+    """
+    trace = steel_trace.at_end(state.trace)
+    rule = problem.soak.rule
+    total = np.zeros(problem.members)
+    if trace.time_s.size < 2:
+        return total
+    driving_K, steel_K = trace.temperature_K[-1], trace.temperature_K[:-1]
+    for middle_K in soak.band_middles_K(rule, trace.time_s, driving_K):
+        off_K = np.zeros(problem.members)
+        if rule.temperature_K is None:
+            off_K = problem.draws.reading_error * usable_tolerance_K(problem.load.thermocouple, middle_K)
+        low_K, high_K = middle_K - rule.half_band_K, middle_K + rule.half_band_K
+        total += soak.soaked_s(trace.time_s, steel_K - off_K[:, None], low_K, high_K)
+    return total
+
+
+def measure(target: Target, members: Members) -> FloatArray:
+    """Every member's value of what a target is about, shape (m,), in the target's own unit [m, wt%, s, K or HRC]."""
+    carbon = members.carbon
+    match target.quantity:
+        case Quantity.SOAK_TIME:
+            return members.soak_s
+        case Quantity.EQUIVALENT_TIME:
+            return members.equivalent_time_s
+        case Quantity.TEMPERING_PARAMETER:
+            return members.tempering_parameter_K
+        case Quantity.HARDNESS:
+            return members.hardness_HRC
+        case Quantity.CASE_DEPTH if target.at_carbon_wt_pct is not None:
+            return carbon.case_depth_m(target.at_carbon_wt_pct)
+        case Quantity.SURFACE_CARBON:
+            return carbon.surface_wt_pct
+        case Quantity.CORE_CARBON:
+            return carbon.core_wt_pct
+        case Quantity.MEAN_CARBON:
+            return carbon.mean_wt_pct
+    return np.full(carbon.members, np.nan)
+
+
+def bands_of(problem: EnsembleProblem, members: Members) -> Bands:
+    """The bands of every quantity, and what drives those that matter.
+
+    Parameters
+    ----------
+    problem : EnsembleProblem
+    members : Members
+
+    Returns    Bands
+    """
+    tempered = None
+    if np.isfinite(members.tempering_parameter_K).any():
+        tempered = TemperingBands(
+            parameter_K=band(members.tempering_parameter_K),
+            equivalent_time_s=band(members.tempering_equivalent_time_s),
+            hardness_HRC=band(members.hardness_HRC),
+        )
+    targets = [measure(target, members) for target in problem.sheet.targets]
+    return Bands(
+        time_s=members.time_s,
+        members=problem.members,
+        steel_temperature_K=band(members.steel_temperature_K),
+        peak_K=band(members.peak_K),
+        equivalent_time_s=band(members.equivalent_time_s),
+        soak_s=band(members.soak_s),
+        carbon=_carbon_bands(problem, members.carbon),
+        tempering=tempered,
+        targets=tuple(band(values) for values in targets),
+        drivers=tuple(
+            Driven(asked, drivers(problem, asked.quantity, measure(asked, members), members.has_gaps))
+            for asked in _asked(problem.sheet, members)
+        ),
+    )
+
+
+def _carbon_bands(problem: EnsembleProblem, carbon: CarbonMembers) -> CarbonBands:
+    ever = carbon.ever
+    richest = carbon.carbon_wt_pct.max(axis=1)
+    start = carbon.start_wt_pct
+    profile = np.quantile(carbon.carbon_wt_pct, (0.05, 0.5, 0.95), axis=0, method="weibull")
+    over = [carbon.case_depth_m(start + rise_wt_pct) for rise_wt_pct in (0.04, 0.07)]
+    solidus = np.array([solidus_temperature_K(float(value)) for value in richest])
+
+    def depth(level_wt_pct: float) -> Band:
+        return band(carbon.case_depth_m(level_wt_pct))
+
+    return CarbonBands(
+        surface_wt_pct=band(carbon.surface_wt_pct),
+        back_surface_wt_pct=band(carbon.back_surface_wt_pct),
+        core_wt_pct=band(carbon.core_wt_pct),
+        mean_wt_pct=band(carbon.mean_wt_pct),
+        start_wt_pct=band(start),
+        gain_kg_per_m2=band(carbon.gain_kg_per_m2),
+        case_depth_m={level: depth(level) for level in problem.levels_wt_pct},
+        case_depth_over_core_004_m=band(over[0]),
+        case_depth_over_core_007_m=band(over[1]),
+        grind_depth_m=depth(GRIND_WT_PCT),
+        carbide_depth_m=band(ever.carbide_depth_m),
+        carbide_depth_now_m=band(carbon.carbide_depth_now_m),
+        liquid_depth_m=band(ever.liquid_depth_m),
+        liquid_depth_now_m=band(carbon.liquid_depth_now_m),
+        skin_depth_m=band(np.maximum(ever.carbide_depth_m, ever.liquid_depth_m)),
+        margin_to_solidus_K=band(solidus - carbon.temperature_K),
+        depth_m=carbon.depth_m,
+        carbon_wt_pct=profile,
+        melted_share=float(np.mean(ever.liquid_depth_m > 0.0)),
+    )
+
+
+# What a band comes from
+
+HEAT = frozenset({Doubt.THERMOCOUPLE, Doubt.CANISTER, Doubt.GAPS})
+OF_CARBON = HEAT | {Doubt.PACK, Doubt.DIFFUSIVITY, Doubt.START_CARBON}
+COMES_FROM = {
+    Quantity.SOAK_TIME: HEAT,
+    Quantity.EQUIVALENT_TIME: HEAT,
+    Quantity.TEMPERING_PARAMETER: HEAT,
+    Quantity.HARDNESS: HEAT | {Doubt.START_CARBON, Doubt.TEMPERING},
+    Quantity.CASE_DEPTH: OF_CARBON,
+    Quantity.SURFACE_CARBON: OF_CARBON,
+    Quantity.CORE_CARBON: OF_CARBON,
+    Quantity.MEAN_CARBON: OF_CARBON,
+}
+"""What can move each quantity at all: nothing else is asked, lest chance be taken for a cause."""
+
+
+def _asked(sheet: RunSheet, members: Members) -> tuple[Target, ...]:
+    """The quantities whose drivers are told: what the sheet is about, else what the run itself is about."""
+    if sheet.targets:
+        return tuple({(target.quantity, target.at_carbon_wt_pct): target for target in sheet.targets}.values())
+    if np.isfinite(members.hardness_HRC).any():
+        return (Target(Quantity.HARDNESS, np.nan),)
+    carburizes = sheet.pack is not None or any(stage.pack is not None for stage in sheet.stages)
+    case = Target(Quantity.CASE_DEPTH, np.nan, level_shown_wt_pct(sheet))
+    return (case,) if carburizes else (Target(Quantity.EQUIVALENT_TIME, np.nan),)
+
+
+def drivers(problem: EnsembleProblem, quantity: Quantity, values: FloatArray, has_gaps: bool) -> tuple[Driver, ...]:
+    """What the scatter of members' values comes from, the strongest first.
+
+    Parameters
+    ----------
+    problem : EnsembleProblem
+    quantity : what the values are of
+    values : array, (m,)         the members' values [unit of the quantity]
+    has_gaps : whether the run has a gap that was not bridged
+
+    Returns    tuple of Driver   empty where nothing scatters
+    Source     squared correlation of the value with each draw, less what chance alone would give, 1 / (m - 1)
+    """
+    drawn = values[1:]
+    if drawn.size < 8 or not np.isfinite(drawn).all() or np.ptp(drawn) <= 1e-9 * float(np.abs(drawn).max()):
+        return ()
+    centred = drawn - drawn.mean()
+    by_chance = 1.0 / (drawn.size - 1)
+    found: dict[Doubt, float] = {}
+    for doubt, column in _columns(problem):
+        x = column[1:] - column[1:].mean()
+        size = float(x @ x)
+        if size <= 0.0 or doubt not in COMES_FROM[quantity] or (doubt is Doubt.GAPS and not has_gaps):
+            continue
+        r2 = float(x @ centred) ** 2 / (size * float(centred @ centred))
+        found[doubt] = found.get(doubt, 0.0) + max(0.0, (r2 - by_chance) / (1.0 - by_chance))
+    shares = [Driver(doubt, min(share, 1.0)) for doubt, share in found.items() if share >= SMALLEST_SHARE]
+    return tuple(sorted(shares, key=lambda driver: -driver.share))
+
+
+def _columns(problem: EnsembleProblem) -> list[tuple[Doubt, FloatArray]]:
+    """What was drawn, each as numbers (m,) that the values may follow; of the pack, only what the sheet leaves open."""
+    draws, sheet = problem.draws, problem.sheet
+    by_law = np.array([float(np.log(law.at(np.array([1223.15]), np.array([0.6]))[0])) for law in PUBLISHED_LAWS])
+    diffusivity = by_law[draws.law] + np.log1p(DIFFUSIVITY_FACTOR_SPREAD) * draws.diffusivity
+    columns = [
+        (Doubt.THERMOCOUPLE, draws.reading_error),
+        (Doubt.GAPS, draws.gap_position),
+        (Doubt.DIFFUSIVITY, diffusivity),
+        (Doubt.START_CARBON, draws.start_carbon),
+        (Doubt.TEMPERING, draws.hardness),
+    ]
+    packs = [pack for pack in (sheet.pack, *(stage.pack for stage in sheet.stages)) if pack is not None]
+    if any(pack.carbon_potential_wt_pct is None for pack in packs):
+        columns.append((Doubt.PACK, draws.activity))
+    if any(pack.carbon_potential_wt_pct is not None for pack in packs):
+        columns.append((Doubt.PACK, draws.potential))
+    if any(pack.recipe or pack.mass_transfer_m_per_s not in (None, inf) for pack in packs):
+        columns.append((Doubt.PACK, draws.transfer))
+    if draws.canister is not None:
+        for name in CanisterParameters.__dataclass_fields__:
+            value = getattr(draws.canister, name)
+            if isinstance(value, np.ndarray) and np.ptp(value) > 1e-12:
+                columns.append((Doubt.CANISTER, np.log(value)))
+    return columns
