@@ -188,10 +188,11 @@ def _ask_members(problem: Problem, ensemble: EnsembleProblem, state: EstimateSta
     """Let the readings wait for the members; advance them by all that wait wherever they are asked."""
     first, next_band_s = 0, state.next_band_s
     while (index := int(np.searchsorted(readings.time_s, next_band_s))) < len(readings):
+        time_s = float(readings.time_s[index])
         state = _shown_to_members(ensemble, replace(state, unseen=(*state.unseen, readings.piece(first, index + 1))))
-        state = replace(state, band_trail=(*state.band_trail, _band_point(problem, ensemble, state)))
+        state = replace(state, band_trail=(*state.band_trail, _band_point(problem, ensemble, state, time_s)))
         first = index + 1
-        next_band_s = _next_mark_s(float(readings.time_s[index]), problem.band_interval_s)
+        next_band_s = _next_mark_s(time_s, problem.band_interval_s)
     waiting = readings.piece(first, len(readings))
     unseen = (*state.unseen, waiting) if len(waiting) else state.unseen
     return replace(state, unseen=unseen, next_band_s=next_band_s)
@@ -220,14 +221,14 @@ def bands_at_end(problem: Problem, state: EstimateState) -> Bands | None:
     return uncertainty.bands_of(problem.ensemble, uncertainty.at_end(problem.ensemble, ensemble))
 
 
-def _band_point(problem: Problem, ensemble: EnsembleProblem, state: EstimateState) -> BandPoint:
-    """Where the members stand now, for the trail of bands."""
+def _band_point(problem: Problem, ensemble: EnsembleProblem, state: EstimateState, time_s: float) -> BandPoint:
+    """Where the members stand at the reading of a run time [s], for the trail of bands."""
     assert state.ensemble is not None
     targets = problem.sheet.targets
     with_soak = any(target.quantity is Quantity.SOAK_TIME for target in targets)
     members = uncertainty.at_end(ensemble, state.ensemble, with_soak=with_soak)
     return BandPoint(
-        time_s=state.last_time_s,
+        time_s=time_s,
         case_depth_m=band(members.carbon.case_depth_m(level_shown_wt_pct(problem.sheet))),
         targets=tuple(band(uncertainty.measure(target, members)) for target in targets),
     )

@@ -1,6 +1,7 @@
 """The ensemble: nominal inside it, honest about what it was told, the same however its history came."""
 
 from dataclasses import fields, replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -145,7 +146,7 @@ def test_any_cutting_gives_the_members_the_same_bits(cuts: list[int]) -> None:
     problem = uncertainty.problem_from_sheet(sheet, THERMOCOUPLE, members=16)
     state = uncertainty.begin(problem)
     edges = [0, *sorted(set(cuts)), len(history)]
-    for first, last in zip(edges, edges[1:], strict=False):
+    for first, last in pairwise(edges):
         state = uncertainty.advance(problem, state, history.piece(first, last))
     whole = uncertainty.advance(problem, uncertainty.begin(problem), history)
     cut, all_at_once = (uncertainty.at_end(problem, one) for one in (state, whole))
@@ -200,7 +201,7 @@ def test_a_temper_has_bands_of_its_own() -> None:
     assert 2.0 < middle - low < 4.0  # rms 1.72 HRC times 1.645, and a little for the thermocouple
     assert 2.0 < high - middle < 4.0
     assert bands.tempering.parameter_K[0] < bands.tempering.parameter_K[1] < bands.tempering.parameter_K[2]
-    assert [driver.doubt for driver in bands.drivers[0].drivers][0] is Doubt.TEMPERING
+    assert bands.drivers[0].drivers[0].doubt is Doubt.TEMPERING
 
 
 @given(st.integers(20, 200))
