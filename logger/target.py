@@ -4,12 +4,12 @@ Values come from the estimate's trail (its record of itself along the run), so a
 whether the run is watched live, resumed, or reviewed years later.
 """
 
-from dataclasses import dataclass
-from math import isfinite
+from dataclasses import dataclass, replace
+from math import inf, isfinite
 
 import numpy as np
 
-from logger.estimate import estimate
+from logger.estimate import estimate, uncertainty
 from logger.estimate.bands import Band, Bands
 from logger.estimate.estimate import EstimateState, Problem
 from logger.history import History
@@ -20,6 +20,12 @@ FALLING = frozenset({Quantity.HARDNESS})
 """Quantities that a run brings down: tempering softens."""
 
 FIRST_STEP_S = 60.0
+MEMBERS_FIRST_STEP_S = 300.0
+"""The members look ahead in longer steps: the range they give is not read to the minute."""
+
+ENOUGH_PART = 0.97
+"""When this part of the members has met a target, both ends of its range are known."""
+
 STEP_GROWTH = 1.15
 LONGEST_STEP_S = 1800.0
 SLOWEST_HEATING_K_PER_S = 1.0 / 60.0
@@ -51,11 +57,16 @@ class TargetStatus:
 
 @dataclass(frozen=True, slots=True)
 class Forecast:
-    """When each target will be met [run time, s] if the oven goes on as supposed; None: not within the horizon."""
+    """When each target will be met [run time, s] if the oven goes on as supposed; None: not within the horizon.
+
+    ``range_s``: between which run times [s] nine members in ten meet each target; None where no bands are wanted or
+    the target was met before; the later end None where some will not within the horizon.
+    """
 
     reached_at_s: tuple[float | None, ...]
     hold_temperature_K: float
     horizon_s: float
+    range_s: tuple[tuple[float, float | None] | None, ...] = ()
 
 
 def statuses(problem: Problem, state: EstimateState, bands: Bands | None = None) -> tuple[TargetStatus, ...]:
@@ -93,7 +104,7 @@ def first_crossing_s(time_s: FloatArray, values: FloatArray, target: Target) -> 
     """First run time [s] at which values, shape (n,), meet the target; linear between points; None if they do not."""
     known = np.isfinite(values)
     time_s, values = time_s[known], values[known]
-    met = values <= target.value if target.quantity in FALLING else values >= target.value
+    met = _met(values, target)
     if not met.any():
         return None
     first = int(np.argmax(met))
@@ -123,26 +134,81 @@ def forecast(
 
     Returns    Forecast; times already reached are given as they were
     """
-    channel = state.channel
+    channel, targets = state.channel, problem.sheet.targets
     start_s, start_K = state.last_time_s, estimate.at_end(problem, state).thermal.oven_temperature_K
-    if not problem.sheet.targets or not isfinite(start_K):
-        return Forecast((None,) * len(problem.sheet.targets), hold_temperature_K, horizon_s)
+    if not targets or not isfinite(start_K):
+        return Forecast((None,) * len(targets), hold_temperature_K, horizon_s, (None,) * len(targets))
     rate = max(abs(heating_K_per_s), SLOWEST_HEATING_K_PER_S)
     arrival_s = start_s + abs(hold_temperature_K - start_K) / rate
-    ahead = state
+
+    def supposed(from_s: float, to_s: float) -> History:
+        """The oven's way from one supposed reading to the next, its corner included."""
+        times = [corner for corner in (arrival_s,) if from_s < corner < to_s] + [to_s]
+        at_K = np.interp(times, [start_s, max(arrival_s, start_s + 1e-9)], [start_K, hold_temperature_K])
+        return History(channel, np.array(times), at_K, interval_s=LONGEST_STEP_S)
+
+    alone = replace(problem, ensemble=None)
+    ahead, at_s, value_s, values = state, start_s, [], []
+    judged_alone = [target.judged_by != "pessimistic" or problem.ensemble is None for target in targets]
     for time_s in supposed_times_s(start_s, start_s + horizon_s):
-        share = min(1.0, (time_s - start_s) / max(arrival_s - start_s, 1e-9))
-        temperature_K = start_K + share * (hold_temperature_K - start_K)
-        chunk = History(channel, np.array([time_s]), np.array([temperature_K]), interval_s=LONGEST_STEP_S)
-        ahead = estimate.advance(problem, ahead, chunk)
-        if all(status.reached for status in statuses(problem, ahead)):
+        ahead = estimate.advance(alone, ahead, supposed(at_s, time_s))
+        at_s = time_s
+        now = statuses(alone, ahead)
+        if all(status.reached for status, own in zip(now, judged_alone, strict=True) if own):
             break
-    return Forecast(tuple(status.reached_at_s for status in statuses(problem, ahead)), hold_temperature_K, horizon_s)
+    reached = [status.reached_at_s for status in statuses(alone, ahead)]
+    if problem.ensemble is None:
+        return Forecast(tuple(reached), hold_temperature_K, horizon_s, (None,) * len(targets))
+
+    before = statuses(problem, state)
+    met = [status.reached for status in before]
+    members = estimate.members_now(problem, state)
+    at_s = start_s
+    for time_s in (start_s, *supposed_times_s(start_s, start_s + horizon_s, MEMBERS_FIRST_STEP_S)):
+        if time_s > start_s:
+            members = uncertainty.advance(problem.ensemble, members, supposed(at_s, time_s))
+        at_s = time_s
+        value_s.append(time_s)
+        values.append(uncertainty.target_values(problem.ensemble, members))
+        latest = values[-1]
+        if all(
+            done or np.mean(_met(latest[number], target)) > ENOUGH_PART
+            for number, (target, done) in enumerate(zip(targets, met, strict=True))
+        ):
+            break
+    ranges: list[tuple[float, float | None] | None] = []
+    for number, target in enumerate(targets):
+        if met[number]:
+            ranges.append(None)
+            reached[number] = before[number].reached_at_s
+            continue
+        by_member = np.array([value[number] for value in values]).T
+        crossing = [first_crossing_s(np.array(value_s), row, target) for row in by_member]
+        ordered = np.sort([inf if one is None else one for one in crossing])
+        low_s, high_s = (_among(ordered, part) for part in (0.05, 0.95))
+        ranges.append(None if low_s == inf else (low_s, high_s if high_s < inf else None))
+        if not judged_alone[number]:
+            judging_s = low_s if target.limit else high_s
+            reached[number] = judging_s if judging_s < inf else None
+    return Forecast(tuple(reached), hold_temperature_K, horizon_s, tuple(ranges))
 
 
-def supposed_times_s(start_s: float, end_s: float) -> list[float]:
-    """Run times [s] at which a forecast supposes readings: close together at first, then ever wider apart."""
-    times, step_s = [], FIRST_STEP_S
+def _met(values: FloatArray, target: Target) -> np.ndarray:
+    """Which values meet a target."""
+    result: np.ndarray = values <= target.value if target.quantity in FALLING else values >= target.value
+    return result
+
+
+def _among(ordered: FloatArray, part: float) -> float:
+    """The value at a part of ordered ones that may end in infinities, as `bands.band` takes it."""
+    place = min(max(part * (ordered.size + 1) - 1.0, 0.0), ordered.size - 1.0)
+    low, high = ordered[int(np.floor(place))], ordered[int(np.ceil(place))]
+    return float(low if low == high else inf if high == inf else low + (place % 1.0) * (high - low))
+
+
+def supposed_times_s(start_s: float, end_s: float, first_step_s: float = FIRST_STEP_S) -> list[float]:
+    """Run times [s] at which a forecast supposes readings: ``first_step_s`` [s] apart at first, then ever wider."""
+    times, step_s = [], first_step_s
     time_s = start_s
     while time_s < end_s:
         time_s += step_s

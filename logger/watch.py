@@ -18,6 +18,7 @@ from logger.clock import Clock
 from logger.controllers.controller import RawReading
 from logger.controllers.settings import Quantity as ChannelQuantity
 from logger.estimate import estimate
+from logger.estimate.bands import Bands
 from logger.estimate.carbon_result import CarbonWarningKind
 from logger.estimate.estimate import EstimateState, Problem
 from logger.estimate.result import Estimate
@@ -33,7 +34,10 @@ from logger.target import Forecast
 from logger.thermocouple import Thermocouple, from_plain, plain
 
 FORECAST_EVERY_S = 300.0
-"""How often the forecast is made anew [s of run time]: often enough to follow, seldom enough to cost nothing."""
+"""How often bands and forecast are made anew [s of run time]: often enough to follow, seldom enough to cost nothing."""
+
+FORECAST_EVERY_REAL_S = 5.0
+"""Nor oftener than this [s of real time], where a simulated clock runs fast."""
 
 SOON_S = 900.0
 """A target this near [s] is announced: time to get dressed and walk to the shop (our choice)."""
@@ -93,6 +97,7 @@ class Watch:
     state: EstimateState = field(init=False)
     alerts: AlertState = field(default_factory=AlertState)
     forecast: Forecast | None = None
+    bands: Bands | None = None
     set_point_K: float = nan
     output_pct: float = nan
     last_good_s: float | None = None
@@ -163,6 +168,7 @@ class Watch:
         if self.finished:
             return
         self.finished = True
+        self.bands = estimate.bands_at_end(self.problem, self.state)
         now = self._moment()
         self._judge([Fact(AlertKind.RUN_ENDED, self.run, active=True, text=how)], now)
         self.record.end_run(self.run, how, ended_utc_s=now.utc_s)
@@ -207,7 +213,8 @@ class Watch:
             problem=self.problem,
             state=self.state,
             estimate=self._seen,
-            statuses=target.statuses(self.problem, self.state),
+            bands=self.bands,
+            statuses=target.statuses(self.problem, self.state, self.bands),
             forecast=self.forecast,
             set_point_K=self.set_point_K,
             heating_K_per_s=self._heating_K_per_s(),
@@ -265,7 +272,8 @@ class Watch:
             self._recent = [kept for kept in self._recent if kept[0] > reading.time_s - RATE_OVER_S]
             self._recent.append((reading.time_s, temperature_K))
         if reading.time_s >= self._next_forecast_s:
-            self._next_forecast_s = reading.time_s + FORECAST_EVERY_S
+            self._next_forecast_s = reading.time_s + max(FORECAST_EVERY_S, FORECAST_EVERY_REAL_S * self.clock.speed)
+            self.bands = estimate.bands_at_end(self.problem, self.state)
             self._look_ahead()
 
     def _look_ahead(self) -> None:

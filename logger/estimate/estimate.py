@@ -211,26 +211,28 @@ def _shown_to_members(ensemble: EnsembleProblem, state: EstimateState) -> Estima
     return replace(state, ensemble=uncertainty.advance(ensemble, state.ensemble, waiting), unseen=())
 
 
+def members_now(problem: Problem, state: EstimateState) -> EnsembleState:
+    """The members advanced by every reading so far; only where the problem has an ensemble."""
+    assert problem.ensemble is not None
+    return _shown_to_members(problem.ensemble, state).ensemble or uncertainty.begin(problem.ensemble)
+
+
 def bands_at_end(problem: Problem, state: EstimateState) -> Bands | None:
     """The bands of everything at the last reading; None where no bands are wanted. The state stays as it is."""
     if problem.ensemble is None:
         return None
-    ensemble = _shown_to_members(problem.ensemble, state).ensemble
-    if ensemble is None:
-        return None
-    return uncertainty.bands_of(problem.ensemble, uncertainty.at_end(problem.ensemble, ensemble))
+    members = uncertainty.at_end(problem.ensemble, members_now(problem, state))
+    return uncertainty.bands_of(problem.ensemble, members)
 
 
 def _band_point(problem: Problem, ensemble: EnsembleProblem, state: EstimateState, time_s: float) -> BandPoint:
     """Where the members stand at the reading of a run time [s], for the trail of bands."""
     assert state.ensemble is not None
-    targets = problem.sheet.targets
-    with_soak = any(target.quantity is Quantity.SOAK_TIME for target in targets)
-    members = uncertainty.at_end(ensemble, state.ensemble, with_soak=with_soak)
+    members = uncertainty.at_end(ensemble, state.ensemble, with_soak=uncertainty.wants_soak(problem.sheet))
     return BandPoint(
         time_s=time_s,
         case_depth_m=band(members.carbon.case_depth_m(level_shown_wt_pct(problem.sheet))),
-        targets=tuple(band(uncertainty.measure(target, members)) for target in targets),
+        targets=tuple(band(uncertainty.measure(target, members)) for target in problem.sheet.targets),
     )
 
 
@@ -336,8 +338,7 @@ def _solve(problem: Problem, solvers: Solvers, steel: SteelSamples) -> Solvers:
 
 def _trail_point(problem: Problem, state: EstimateState) -> TrailPoint:
     """Where the estimate stands now, for the trail."""
-    with_soak = any(target.quantity is Quantity.SOAK_TIME for target in problem.sheet.targets)
-    result = _at_end(problem, state, with_stages=False, with_soak=with_soak)
+    result = _at_end(problem, state, with_stages=False, with_soak=uncertainty.wants_soak(problem.sheet))
     carbon, tempered = result.carbon, result.tempering
     has_temper = tempered is not None and tempered.begun
     return TrailPoint(

@@ -422,6 +422,17 @@ def measure(target: Target, members: Members) -> FloatArray:
     return np.full(carbon.members, np.nan)
 
 
+def wants_soak(sheet: RunSheet) -> bool:
+    """Whether a target is about the time at heat."""
+    return any(target.quantity is Quantity.SOAK_TIME for target in sheet.targets)
+
+
+def target_values(problem: EnsembleProblem, state: EnsembleState) -> list[FloatArray]:
+    """Every member's value of each target on the sheet now, (m,) each, in the target's own unit [m, wt%, s, K, HRC]."""
+    members = at_end(problem, state, with_soak=wants_soak(problem.sheet))
+    return [measure(target, members) for target in problem.sheet.targets]
+
+
 def bands_of(problem: EnsembleProblem, members: Members) -> Bands:
     """The bands of every quantity, and what drives those that matter.
 

@@ -1,16 +1,19 @@
 """From a situation to what is shown: the snapshot for words, the run view for pictures. Only chooses and arranges."""
 
 from datetime import tzinfo
+from math import isfinite
 
 import numpy as np
 
 from logger.alert import AlertEvent, AlertKind, Phase
+from logger.estimate.bands import Band, Bands
 from logger.estimate.carbon_result import CarbonWarningKind
 from logger.estimate.result import Estimate, TrailPoint
 from logger.sheet import Quantity, RunSheet, level_shown_wt_pct
 from logger.situation import Situation
 from logger.units import FloatArray
 from logger.views.carbon_words import profile_limits, warning_words
+from logger.views.series import Band as Edges
 from logger.views.series import (
     DepthView,
     Mark,
@@ -24,7 +27,7 @@ from logger.views.series import (
     TemperView,
     TraceView,
 )
-from logger.views.snapshot import Aim, AlertNow, CarbonNow, CaseNow, Snapshot, TemperNow, headline
+from logger.views.snapshot import Aim, AlertNow, CarbonNow, CaseNow, Range, Snapshot, TemperNow, headline
 from logger.views.text import GapLine, Review, SoakLine, StageLine
 
 URGENT = frozenset(
@@ -44,7 +47,7 @@ UNMARKED = frozenset({AlertKind.TARGET_SOON, AlertKind.RUN_ENDED, AlertKind.TEST
 
 def snapshot_of(situation: Situation, zone: tzinfo | None = None) -> Snapshot:
     """What is true of a run now, for every view that says it in words. ``zone`` None: the reader's own."""
-    result, sheet = situation.estimate, situation.problem.sheet
+    result, sheet, bands = situation.estimate, situation.problem.sheet, situation.bands
     thermal = result.thermal
     soak = thermal.soaks[-1] if thermal.soaks else None
     stage = thermal.stages[-1] if thermal.stages else None
@@ -69,9 +72,13 @@ def snapshot_of(situation: Situation, zone: tzinfo | None = None) -> Snapshot:
         soak_band_K=None if soak is None else soak.band_K,
         equivalent_time_s=thermal.equivalent_time_s,
         reference_K=thermal.reference_temperature_K,
+        steel_range_K=None if bands is None else _ends(bands.steel_temperature_K),
+        peak_range_K=None if bands is None else _ends(bands.peak_K),
+        soak_range_s=None if bands is None else _ends(bands.soak_s),
+        equivalent_time_range_s=None if bands is None else _ends(bands.equivalent_time_s),
         gap_s=sum(gap.end_s - gap.start_s for gap in thermal.gaps if not gap.bridged),
-        carbon=_carbon_now(sheet, result),
-        temper=_temper_now(result),
+        carbon=_carbon_now(sheet, result, bands),
+        temper=_temper_now(result, bands),
         aims=_aims(situation),
         alerts=_alerts_now(situation),
         warnings=(*(f"No connection: {why}" for why in situation.links_lost), *_warnings(situation, URGENT)),
@@ -124,9 +131,23 @@ def review_of(situation: Situation, zone: tzinfo | None = None) -> Review:
             SoakLine(soak.start_s, soak.end_s, soak.in_band_s, soak.mean_K, soak.spread_K, soak.band_K)
             for soak in thermal.soaks
         ),
+        drivers=_driver_lines(situation),
         gaps=tuple(GapLine(gap.start_s, gap.end_s, gap.low_K, gap.high_K) for gap in thermal.gaps if not gap.bridged),
         basis=_basis(situation, sheet),
     )
+
+
+def _driver_lines(situation: Situation) -> tuple[str, ...]:
+    """What the bands come from, a sentence for each quantity that matters."""
+    lines = []
+    for driven in () if situation.bands is None else situation.bands.drivers:
+        if not driven.drivers:
+            continue
+        about = driven.about
+        level = "" if about.at_carbon_wt_pct is None else f" to {about.at_carbon_wt_pct:.2f} % C"
+        shares = ", ".join(f"{one.doubt} {100.0 * one.share:.0f} %" for one in driven.drivers[:4])
+        lines.append(f"{str(about.quantity).capitalize()}{level}: {shares}. To narrow it: {driven.drivers[0].measure}.")
+    return tuple(lines)
 
 
 def _basis(situation: Situation, sheet: RunSheet) -> tuple[str, ...]:
@@ -140,6 +161,11 @@ def _basis(situation: Situation, sheet: RunSheet) -> tuple[str, ...]:
     if thermal.assumed_cold_start:
         lines.append("The oven was hot at the first reading; the load was taken as cold then.")
     lines.append(f"Soak: {sheet.soak.source}.")
+    if situation.bands is not None:
+        lines.append(
+            f"Ranges are 5 to 95 % of {situation.bands.members} cases of this run, each with its own thermocouple, "
+            "canister, pack and steel drawn from the stated spreads."
+        )
     if situation.estimate.carbon is not None and _carburizes(sheet):
         lines.extend(situation.estimate.carbon.notes)
     if situation.estimate.tempering is not None:
@@ -152,28 +178,42 @@ def _carburizes(sheet: RunSheet) -> bool:
     return sheet.pack is not None or any(stage.pack is not None for stage in sheet.stages)
 
 
-def _carbon_now(sheet: RunSheet, result: Estimate) -> CarbonNow | None:
+def _ends(band: Band) -> Range | None:
+    """The two ends of a band (any unit), where it has any."""
+    return (band[0], band[2]) if isfinite(band[0]) and isfinite(band[2]) else None
+
+
+def _carbon_now(sheet: RunSheet, result: Estimate, bands: Bands | None) -> CarbonNow | None:
     carbon = result.carbon
     if carbon is None or not _carburizes(sheet):
         return None
     level = level_shown_wt_pct(sheet)
+    of = None if bands is None else bands.carbon
     return CarbonNow(
-        cases=(CaseNow(level, carbon.case_depth_m(level)),),
+        cases=(CaseNow(level, carbon.case_depth_m(level), None if of is None else _ends(of.case_depth_m[level])),),
         surface_wt_pct=carbon.surface_wt_pct,
         core_wt_pct=carbon.core_wt_pct,
         carbide_m=carbon.carbide_depth_m,
         melted_m=carbon.liquid_depth_m,
         molten_now_m=carbon.liquid_depth_now_m,
+        surface_band_wt_pct=None if of is None else _ends(of.surface_wt_pct),
+        core_band_wt_pct=None if of is None else _ends(of.core_wt_pct),
+        carbide_band_m=None if of is None else _ends(of.carbide_depth_m),
+        melted_band_m=None if of is None else _ends(of.liquid_depth_m),
+        melted_share=0.0 if of is None else of.melted_share,
     )
 
 
-def _temper_now(result: Estimate) -> TemperNow | None:
+def _temper_now(result: Estimate, bands: Bands | None) -> TemperNow | None:
     tempered = result.tempering
     if tempered is None:
         return None
     hardness = None if tempered.hardness_HRC is None or not tempered.begun else float(tempered.hardness_HRC)
     rms = tempered.hardness_rms_HRC
     band = None if hardness is None or rms is None else (hardness - 1.645 * rms, hardness + 1.645 * rms)
+    of = None if bands is None else bands.tempering
+    if of is not None and hardness is not None:
+        band = _ends(of.hardness_HRC) or band
     return TemperNow(
         constant=float(tempered.constant),
         parameter=float(tempered.parameter_K) if tempered.begun else None,
@@ -181,6 +221,8 @@ def _temper_now(result: Estimate) -> TemperNow | None:
         reference_K=tempered.reference_temperature_K,
         hardness_HRC=hardness,
         hardness_band_HRC=band,
+        parameter_band=None if of is None else _ends(of.parameter_K),
+        equivalent_time_band_s=None if of is None else _ends(of.equivalent_time_s),
     )
 
 
@@ -211,7 +253,12 @@ def _aims(situation: Situation) -> tuple[Aim, ...]:
             limit=status.target.limit,
             reached_at_s=status.reached_at_s,
             expected_at_s=None if forecast is None or status.reached else forecast.reached_at_s[number],
+            expected_range_s=(
+                None if forecast is None or status.reached or not forecast.range_s else forecast.range_s[number]
+            ),
             forecast_tried=forecast is not None,
+            band=None if status.band is None else _ends(status.band),
+            pessimistic=status.target.judged_by == "pessimistic",
         )
         for number, status in enumerate(situation.statuses)
     )
@@ -274,13 +321,20 @@ def _mark_words(event: AlertEvent) -> str:
 
 
 def _profile_view(situation: Situation) -> ProfileView | None:
-    carbon, sheet = situation.estimate.carbon, situation.problem.sheet
+    carbon, sheet, bands = situation.estimate.carbon, situation.problem.sheet, situation.bands
     if carbon is None or not _carburizes(sheet):
         return None
     level = level_shown_wt_pct(sheet)
     whole = situation.problem.carbon.grid.back_area > 0.0 and sheet.piece.shape != "round"
     return ProfileView(
-        curves=(ProfileCurve("at the end" if situation.finished else "now", carbon.depth_m, carbon.carbon_wt_pct),),
+        curves=(
+            ProfileCurve(
+                "at the end" if situation.finished else "now",
+                carbon.depth_m,
+                carbon.carbon_wt_pct,
+                None if bands is None else (bands.carbon.carbon_wt_pct[0], bands.carbon.carbon_wt_pct[2]),
+            ),
+        ),
         limits=profile_limits(situation.estimate.thermal.peak_K, sheet.display),
         case_at_wt_pct=level,
         case_depth_m=carbon.case_depth_m(level),
@@ -304,17 +358,39 @@ def _depth_view(situation: Situation) -> DepthView | None:
         ),
         None,
     )
-    expected_s = None
+    expected_s, expected_range_s = None, None
     if following is not None and situation.forecast is not None and not following[1].reached:
         expected_s = situation.forecast.reached_at_s[following[0]]
+        within = situation.forecast.range_s[following[0]] if situation.forecast.range_s else None
+        if within is not None and within[1] is not None:
+            expected_range_s = (within[0], within[1])
+    time_s, depth_m = _column(trail, "time_s"), np.array([point.case_depth_m[place] for point in trail])
     return DepthView(
         definition=f"to {level:.2f} % C",
-        time_s=_column(trail, "time_s"),
-        depth_m=np.array([point.case_depth_m[place] for point in trail]),
+        time_s=time_s,
+        depth_m=depth_m,
+        band_m=_depth_band(situation, level, time_s, depth_m),
+        expected_range_s=expected_range_s,
         target_m=None if following is None else following[1].target.value,
         reached_s=None if following is None else following[1].reached_at_s,
         expected_s=expected_s,
     )
+
+
+def _depth_band(situation: Situation, level: float, time_s: FloatArray, depth_m: FloatArray) -> Edges | None:
+    """The band of the case depth [m] beside the line (n,): its distance from the line is known at some moments only."""
+    known = [(point.time_s, point.case_depth_m) for point in situation.state.band_trail]
+    if situation.bands is not None:
+        known.append((situation.bands.time_s, situation.bands.carbon.case_depth_m[level]))
+    if not known:
+        return None
+    at_s = np.array([moment_s for moment_s, _ in known])
+    beside = np.interp(at_s, time_s, depth_m)
+    low, high = (
+        np.maximum(depth_m + np.interp(time_s, at_s, np.array([band[end] for _, band in known]) - beside), 0.0)
+        for end in (0, 2)
+    )
+    return low, high
 
 
 def _temper_view(situation: Situation) -> TemperView | None:

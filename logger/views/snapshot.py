@@ -4,7 +4,7 @@ The values are SI; `headline` is the one sentence a person reads at two in the m
 `aim_lines` the targets. Terminal, page and phone show these words and no others. Nothing is computed from steel here.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from math import isfinite
@@ -33,6 +33,9 @@ STEADY_K_PER_S = 1.0 / 120.0
 SHALLOWEST_M = 1e-5
 """Less than this is not called a case yet: it would be shown as 0.00 mm."""
 
+LEAST_RISK = 0.05
+"""Melting in fewer of the cases tried is not spoken of: the nominal warnings keep their own margin."""
+
 STILL_HOT_K = 400.0
 """Steel above this is handled as hot (our choice: well above what a glove forgives)."""
 
@@ -50,7 +53,10 @@ class CaseNow:
 
 @dataclass(frozen=True, slots=True)
 class CarbonNow:
-    """The carbon in the piece: the case depth that matters first, contents [wt%], skin [m]."""
+    """The carbon in the piece: the case depth that matters first, contents [wt%], skin [m].
+
+    ``melted_share`` of the members the band comes from have melted [-].
+    """
 
     cases: tuple[CaseNow, ...]
     surface_wt_pct: float
@@ -58,6 +64,11 @@ class CarbonNow:
     carbide_m: float = 0.0
     melted_m: float = 0.0
     molten_now_m: float = 0.0
+    surface_band_wt_pct: Range | None = None
+    core_band_wt_pct: Range | None = None
+    carbide_band_m: Range | None = None
+    melted_band_m: Range | None = None
+    melted_share: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +81,8 @@ class TemperNow:
     reference_K: float
     hardness_HRC: float | None = None
     hardness_band_HRC: Range | None = None
+    parameter_band: Range | None = None
+    equivalent_time_band_s: Range | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +90,8 @@ class Aim:
     """One target: ``value`` and ``wanted`` in the target's own unit, times in run time [s].
 
     For a limit, ``reached_at_s`` is when it was passed and ``expected_at_s`` when it will be. ``forecast_tried`` tells
-    "no forecast yet" from "not within the hours looked ahead".
+    "no forecast yet" from "not within the hours looked ahead"; the later end of ``expected_range_s`` is None where that
+    is so of some. ``pessimistic`` targets are judged by the end of the band that is slowest, or a limit by the first.
     """
 
     quantity: Quantity
@@ -87,8 +101,10 @@ class Aim:
     limit: bool = False
     reached_at_s: float | None = None
     expected_at_s: float | None = None
-    expected_range_s: Range | None = None
+    expected_range_s: tuple[float, float | None] | None = None
     forecast_tried: bool = False
+    band: Range | None = None
+    pessimistic: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,6 +146,10 @@ class Snapshot:
     soak_band_K: Range | None = None
     equivalent_time_s: float | None = None
     reference_K: float | None = None
+    steel_range_K: Range | None = None
+    peak_range_K: Range | None = None
+    soak_range_s: Range | None = None
+    equivalent_time_range_s: Range | None = None
     gap_s: float = 0.0
     carbon: CarbonNow | None = None
     temper: TemperNow | None = None
@@ -325,7 +345,8 @@ def _aim_outcome(aim: Aim, now: Snapshot) -> str:
     if aim.expected_at_s is not None:
         when = f"{wanted} {now.at(aim.expected_at_s, about=True)}"
         if aim.expected_range_s is not None:
-            when += f" ({now.clock(aim.expected_range_s[0])} to {now.clock(aim.expected_range_s[1])})"
+            early_s, late_s = aim.expected_range_s
+            when += f" ({now.clock(early_s)} to {'not in sight' if late_s is None else now.clock(late_s)})"
         return when
     return f"{wanted} not in sight at this heat" if aim.forecast_tried else f"{wanted} wanted"
 
@@ -353,8 +374,28 @@ def aim_lines(now: Snapshot) -> tuple[AimLine, ...]:
         share = None
         if aim.quantity is not Quantity.HARDNESS and isfinite(aim.value) and aim.wanted > 0.0:
             share = min(max(aim.value / aim.wanted, 0.0), 1.0)
-        lines.append(AimLine(name, quantity_words(aim.quantity, aim.value, now.units), outcome, share, severity))
+        value = quantity_words(aim.quantity, aim.value, now.units)
+        if aim.band is not None and known(aim.value):
+            low, high = (quantity_words(aim.quantity, end, now.units) for end in aim.band)
+            value += f" ({_short_range(low, high)})"
+        if aim.pessimistic:
+            outcome += ", judged by the pessimistic side"
+        lines.append(AimLine(name, value, outcome, share, severity))
     return tuple(lines)
+
+
+def _short_range(low: str, high: str) -> str:
+    """Two values in words, the unit said once where both have the same."""
+    number, _, unit = low.partition(" ")
+    return f"{number} to {high}" if unit and " " not in unit and high.endswith(f" {unit}") else f"{low} to {high}"
+
+
+def _noted(note: str, band: Range | None, words: Callable[[float], str]) -> str:
+    """A note with the band before it, where there is one."""
+    if band is None:
+        return note
+    between = _short_range(words(band[0]), words(band[1]))
+    return f"{between}; {note}" if note else between
 
 
 # --- the list ---------------------------------------------------------------------------------------------------------
@@ -373,9 +414,15 @@ def _heat_facts(now: Snapshot) -> Iterable[Fact]:
         basis = f"{basis}, {age}"
     elif _trend(now):
         basis = f"{basis}, {_trend(now)}"
+
+    def heat_words(temperature_K: float) -> str:
+        return temperature_words(temperature_K, units)
+
+    basis = _noted(basis, now.steel_range_K, heat_words)
     yield Fact("Steel", temperature_words(now.steel_K, units), basis, Severity.WARNING if now.is_stale else None)
     if known(now.peak_K):
-        yield Fact("Hottest so far" if not now.finished else "Hottest", temperature_words(now.peak_K, units))
+        hottest = "Hottest so far" if not now.finished else "Hottest"
+        yield Fact(hottest, temperature_words(now.peak_K, units), _noted("", now.peak_range_K, heat_words))
     setpoint = "" if not known(now.setpoint_K) else f"set point {temperature_words(now.setpoint_K, units)}"
     if known(now.oven_K) and (now.steel_is_modelled or now.oven_K != now.steel_K):
         yield Fact("Oven", temperature_words(now.oven_K, units), setpoint)
@@ -389,10 +436,12 @@ def _heat_facts(now: Snapshot) -> Iterable[Fact]:
         yield Fact("Soak", "no soak yet", f"counts inside {band}" if band else "")
     else:
         state = "at heat now" if now.soaking_now else "not at heat now"
-        yield Fact("Soak", duration_words(now.soak_s), f"inside {band}, {state}" if band else state)
+        note = _noted(f"inside {band}, {state}" if band else state, now.soak_range_s, duration_words)
+        yield Fact("Soak", duration_words(now.soak_s), note)
     if known(now.equivalent_time_s) and (now.temper is None or now.carbon is not None):
         at = "" if now.reference_K is None else f"at {temperature_words(now.reference_K, units)}"
-        yield Fact("Equivalent time", hours_words(now.equivalent_time_s), at)
+        note = _noted(at, now.equivalent_time_range_s, hours_words)
+        yield Fact("Equivalent time", hours_words(now.equivalent_time_s), note)
     if now.gap_s > 0.0:
         yield Fact("Gaps", duration_words(now.gap_s), "without a reading; the band is wider for it", Severity.WARNING)
 
@@ -401,15 +450,33 @@ def _carbon_facts(now: Snapshot) -> Iterable[Fact]:
     carbon, units = now.carbon, now.units
     if carbon is None:
         return
+
+    def depth_words(depth_m: float) -> str:
+        return length_words(depth_m, units)
+
     for case in carbon.cases:
         band = "" if case.band_m is None else length_range_words(*case.band_m, units)
         yield Fact(f"Case depth to {case.at_carbon_wt_pct:.2f} % C", length_words(case.depth_m, units), band)
-    yield Fact("Surface and core", f"{carbon.surface_wt_pct:.2f} and {carbon_words(carbon.core_wt_pct)}")
+    ends = [
+        f"{name} {low:.2f} to {high:.2f}"
+        for name, (low, high) in (
+            ("surface", carbon.surface_band_wt_pct or (0.0, 0.0)),
+            ("core", carbon.core_band_wt_pct or (0.0, 0.0)),
+        )
+        if carbon.surface_band_wt_pct is not None
+    ]
+    contents = f"{carbon.surface_wt_pct:.2f} and {carbon_words(carbon.core_wt_pct)}"
+    yield Fact("Surface and core", contents, ", ".join(ends))
     if carbon.melted_m > 0.0:
         still = f"{length_number(carbon.molten_now_m, units)} {units.length} molten now" if carbon.molten_now_m else ""
-        yield Fact("Skin melted", f"to {length_words(carbon.melted_m, units)}", still or "solid again", Severity.DANGER)
+        note = _noted(still or "solid again", carbon.melted_band_m, depth_words)
+        yield Fact("Skin melted", f"to {length_words(carbon.melted_m, units)}", note, Severity.DANGER)
+    elif carbon.melted_share >= LEAST_RISK:
+        risk = f"in {100.0 * carbon.melted_share:.0f} % of the cases tried the skin has melted"
+        yield Fact("Risk of melting", f"{100.0 * carbon.melted_share:.0f} %", risk, Severity.WARNING)
     if carbon.carbide_m > 0.0:
-        yield Fact("Skin with carbide", f"to {length_words(carbon.carbide_m, units)}", "", Severity.WARNING)
+        note = _noted("", carbon.carbide_band_m, depth_words)
+        yield Fact("Skin with carbide", f"to {length_words(carbon.carbide_m, units)}", note, Severity.WARNING)
 
 
 def _temper_facts(now: Snapshot) -> Iterable[Fact]:
@@ -419,9 +486,11 @@ def _temper_facts(now: Snapshot) -> Iterable[Fact]:
     if temper.parameter is None:
         yield Fact("Tempering", "no tempering yet")
         return
-    yield Fact("Tempering parameter", parameter_words(temper.parameter), f"c = {temper.constant:.4g}, kelvin and hours")
-    reference = temperature_words(temper.reference_K, now.units)
-    yield Fact("Same as one temper of", hours_words(temper.equivalent_time_s), f"at {reference}")
+    note = _noted(f"c = {temper.constant:.4g}, kelvin and hours", temper.parameter_band, parameter_words)
+    yield Fact("Tempering parameter", parameter_words(temper.parameter), note)
+    note = f"at {temperature_words(temper.reference_K, now.units)}"
+    note = _noted(note, temper.equivalent_time_band_s, hours_words)
+    yield Fact("Same as one temper of", hours_words(temper.equivalent_time_s), note)
     if temper.hardness_HRC is not None:
         band = temper.hardness_band_HRC
         note = "" if band is None else f"{band[0]:.0f} to {band[1]:.0f} HRC"

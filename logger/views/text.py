@@ -105,6 +105,7 @@ class Review:
     stages: tuple[StageLine, ...] = ()
     soaks: tuple[SoakLine, ...] = ()
     gaps: tuple[GapLine, ...] = ()
+    drivers: tuple[str, ...] = ()
     basis: tuple[str, ...] = field(default=())
 
 
@@ -118,6 +119,7 @@ def review_text(review: Review) -> str:
         ["Targets", *_indented(f"{line.name}: {line.value}; {line.outcome}" for line in aim_lines(now))],
         ["Stages", *_indented(_stage_rows(review))],
         ["Soaks of the steel", *_indented(_soak_rows(review))],
+        ["What the ranges come from", *_paragraphs(review.drivers)],
         ["Time without readings", *_indented(_gap_rows(review))],
         ["Warnings", *_paragraphs(f"! {warning}" for warning in now.warnings)],
         ["Rests on", *_paragraphs(review.basis)],
@@ -130,7 +132,7 @@ def review_text(review: Review) -> str:
     return "\n\n".join("\n".join(printable(line) for line in block) for block in shown)
 
 
-_HEADINGS = frozenset({"Targets", "Time without readings", "Warnings", "Rests on"})
+_HEADINGS = frozenset({"Targets", "What the ranges come from", "Time without readings", "Warnings", "Rests on"})
 """Left out where nothing stands under them."""
 
 

@@ -1,5 +1,7 @@
 """Targets: when they were met, and when they will be."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -81,3 +83,50 @@ def test_a_limit_that_was_passed_says_when() -> None:
     assert status.reached
     assert status.reached_at_s is not None
     assert status.value > 0.5
+
+
+def test_a_forecast_has_a_range_that_holds_it_and_comes_true_for_the_members() -> None:
+    problem = estimate.problem_from_sheet(sheet_with(Target(Quantity.CASE_DEPTH, 0.0006, 0.40)))
+    state = estimate.over_history(problem, hold(950.0, 3600.0))
+    ahead = target.forecast(problem, state, kelvin_from_celsius(950.0))
+    ((early_s, late_s),) = [both for both in ahead.range_s if both is not None]
+    (expected_s,) = ahead.reached_at_s
+    assert expected_s is not None
+    assert late_s is not None
+    assert early_s < expected_s < late_s
+    for time_s, end in ((early_s, 2), (late_s, 0)):  # when the first reach it, the band's high end is there
+        bands = estimate.bands_at_end(problem, estimate.over_history(problem, hold(950.0, time_s)))
+        assert bands is not None
+        assert bands.carbon.case_depth_m[0.40][end] == pytest.approx(0.0006, rel=0.02)
+
+
+def test_a_range_with_members_that_never_get_there_has_no_end() -> None:
+    sheet = sheet_with(Target(Quantity.SURFACE_CARBON, 1.09))  # of a potential of 1.10 %, give or take
+    problem = estimate.problem_from_sheet(sheet)
+    state = estimate.over_history(problem, hold(950.0, 3600.0))
+    ahead = target.forecast(problem, state, kelvin_from_celsius(950.0), horizon_s=20.0 * 3600.0)
+    ((_, late_s),) = [both for both in ahead.range_s if both is not None]
+    assert late_s is None
+
+
+@pytest.mark.parametrize("limit", [False, True])
+def test_the_pessimistic_side_waits_for_the_slow_and_heeds_the_fast(limit: bool) -> None:
+    wanted = Target(Quantity.CASE_DEPTH, 0.0006, 0.40, limit=limit)
+    problem = estimate.problem_from_sheet(sheet_with(wanted, replace(wanted, judged_by="pessimistic")))
+    median, pessimistic = target.statuses(problem, estimate.over_history(problem, hold(950.0, 6.0 * 3600.0)))
+    assert median.reached_at_s is not None
+    assert pessimistic.reached_at_s is not None
+    assert (pessimistic.reached_at_s < median.reached_at_s) is limit
+    assert abs(pessimistic.reached_at_s - median.reached_at_s) > 900.0
+
+
+@pytest.mark.parametrize("limit", [False, True])
+def test_a_pessimistic_forecast_is_the_end_of_the_range_that_judges(limit: bool) -> None:
+    wanted = Target(Quantity.CASE_DEPTH, 0.0006, 0.40, limit=limit, judged_by="pessimistic")
+    problem = estimate.problem_from_sheet(sheet_with(wanted))
+    state = estimate.over_history(problem, hold(950.0, 3600.0))
+    ahead = target.forecast(problem, state, kelvin_from_celsius(950.0))
+    assert ahead.range_s[0] is not None
+    assert ahead.reached_at_s[0] == ahead.range_s[0][0 if limit else 1]
+    (status,) = target.statuses(problem, estimate.over_history(problem, hold(950.0, 6.0 * 3600.0)))
+    assert status.reached_at_s == pytest.approx(ahead.reached_at_s[0], rel=0.01)

@@ -1,0 +1,1 @@
+"""Speed as ratios and coverage of bands, with the last results kept in ``results``."""
