@@ -180,17 +180,8 @@ def review(
 ) -> None:
     """Say what a run did to the steel: a recorded RUN ("last" is the newest) or a TRACE.csv with its sheet."""
     with _told_plainly():
-        from logger.review import review_run, review_trace
-
-        trace_file = Path(what)
-        if trace_file.suffix.lower() == ".csv" or trace_file.is_file():
-            if sheet_file is None:
-                raise InputFault(Fault("--sheet", "none", f"the run sheet of {what}"))
-            situation = review_trace(trace_file, sheet_file)
-            name = trace_file.stem
-        else:
-            situation = review_run(record, what, sheet_file)
-            name = f"run-{situation.run}"
+        situation = _reviewed(what, sheet_file, record)
+        name = f"run-{situation.run}" if situation.run else Path(what).stem
         if as_json:
             from logger.views.contract import review_object
 
@@ -198,6 +189,64 @@ def review(
             if picture is None:
                 return
         _shown(_in_units(situation, temperature_unit, length_unit), picture or Path(f"{name}.png"), quiet=as_json)
+
+
+@main.command("what-if")
+@click.argument("what", metavar="RUN|TRACE.csv")
+@click.option(
+    "--sheet",
+    "sheet_file",
+    metavar="SHEET.toml",
+    type=click.Path(path_type=Path),
+    help="The run sheet; for a recorded run, another one than its own.",
+)
+@record_option
+@click.option("--more", default="1 h", show_default=True, metavar="TIME", help="How much longer to hold.")
+@click.option("--hotter", default=25.0, show_default=True, metavar="DEGREES", help="How much hotter, or cooler.")
+@click.option("--json", "as_json", is_flag=True, help="One JSON object, for programs.")
+@temperature_option
+@length_option
+def what_if(
+    what: str,
+    sheet_file: Path | None,
+    record: Path,
+    more: str,
+    hotter: float,
+    as_json: bool,
+    temperature_unit: Literal["C", "F"] | None,
+    length_unit: Literal["mm", "in"] | None,
+) -> None:
+    """Say what a run would come to: stopped now, held longer, held longer and hotter. It may be going on meanwhile."""
+    with _told_plainly():
+        from logger.quantities import DURATION
+        from logger.views.what_if_text import what_if_object, what_if_text
+        from logger.what_if import STOP_NOW, Course
+        from logger.what_if import what_if as answered
+
+        situation = _in_units(_reviewed(what, sheet_file, record), temperature_unit, length_unit)
+        try:
+            hold_s = DURATION.read(more).value
+        except ValueError as refusal:
+            raise InputFault(Fault("--more", f'"{more}"', str(refusal))) from None
+        change_K = hotter / situation.problem.sheet.display.temperature_difference(1.0)
+        courses = (STOP_NOW, Course(hold_s), Course(hold_s, change_K))
+        answers = [answered(situation.problem, situation.state, course) for course in courses]
+        if as_json:
+            click.echo(json.dumps(what_if_object(situation, answers), ensure_ascii=False, allow_nan=False))
+        else:
+            click.echo(what_if_text(situation, answers))
+
+
+def _reviewed(what: str, sheet_file: Path | None, record: Path) -> "Situation":
+    """The situation at the end of a trace with its sheet, or of a recorded run."""
+    from logger.review import review_run, review_trace
+
+    trace_file = Path(what)
+    if trace_file.suffix.lower() != ".csv" and not trace_file.is_file():
+        return review_run(record, what, sheet_file)
+    if sheet_file is None:
+        raise InputFault(Fault("--sheet", "none", f"the run sheet of {what}"))
+    return review_trace(trace_file, sheet_file)
 
 
 @main.command()
