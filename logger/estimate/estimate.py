@@ -29,7 +29,7 @@ from logger.estimate.bands import Bands, band
 from logger.estimate.carbon_problem import CarbonProblem
 from logger.estimate.carbon_profile import CarbonState
 from logger.estimate.equivalent_time import EquivalentTimeProblem, EquivalentTimeState
-from logger.estimate.load_temperature import LoadProblem, LoadState, SteelSamples
+from logger.estimate.load_temperature import LoadProblem, LoadState, SteelSamples, joined
 from logger.estimate.result import BandPoint, Estimate, ThermalResult, TrailPoint
 from logger.estimate.soak import SoakProblem, SoakState
 from logger.estimate.stages import StageProblem, StageState
@@ -169,13 +169,16 @@ def begin(problem: Problem, channel: str) -> EstimateState:
 def advance(problem: Problem, state: EstimateState, readings: History) -> EstimateState:
     """The state after the next readings of the driving channel (any number of them, bad ones included)."""
     first, next_trail_s = 0, state.next_trail_s
+    with_soak = uncertainty.wants_soak(problem.sheet)
+    pieces: list[SteelSamples] = []
     while (index := int(np.searchsorted(readings.time_s, next_trail_s))) < len(readings):
-        state = _integrate(problem, state, readings.piece(first, index + 1))
-        state = replace(state, trail=(*state.trail, _trail_point(problem, state)))
+        state = _integrate(problem, state, readings.piece(first, index + 1), with_soak, pieces)
+        state = replace(state, trail=(*state.trail, _trail_point(problem, state, with_soak)))
         first = index + 1
         next_trail_s = _next_mark_s(float(readings.time_s[index]), TRAIL_INTERVAL_S)
-    state = _integrate(problem, state, readings.piece(first, len(readings)))
-    state = replace(state, next_trail_s=next_trail_s)
+    state = _integrate(problem, state, readings.piece(first, len(readings)), with_soak, pieces)
+    solvers = _holds(problem, state.solvers, joined(pieces), with_soak=not with_soak)
+    state = replace(state, solvers=solvers, next_trail_s=next_trail_s)
     return state if problem.ensemble is None else _ask_members(problem, problem.ensemble, state, readings)
 
 
@@ -245,6 +248,7 @@ def _at_end(problem: Problem, state: EstimateState, with_stages: bool, with_soak
     """As `at_end`; stages and soaks are recognised anew each time, so the trail leaves what it does not keep."""
     load = load_temperature.at_end(problem.load, state.load)
     solvers = _solve(problem, state.solvers, load.tail)
+    solvers = _holds(problem, solvers, load.tail, with_soak=with_soak, with_stages=with_stages)
     carbon = carbon_profile.at_end(problem.carbon, solvers.carbon)
     soaked = soak.at_end(problem.soak, solvers.soak) if with_soak else soak.NOTHING_ASKED
     seen = stages.at_end(problem.stages, solvers.stages) if with_stages else None
@@ -307,17 +311,23 @@ def measure(target: Target, result: Estimate) -> float:
     return nan
 
 
-def _integrate(problem: Problem, state: EstimateState, readings: History) -> EstimateState:
-    """Every solver over the next readings; no trail point falls inside them."""
+def _integrate(
+    problem: Problem, state: EstimateState, readings: History, with_soak: bool, pieces: list[SteelSamples]
+) -> EstimateState:
+    """The solvers a trail point needs over the next readings; no trail point falls inside them.
+
+    The steel's samples are put to ``pieces`` for the others, which are quicker over many at once.
+    """
     if not len(readings):
         return state
     load, steel = load_temperature.advance(problem.load, state.load, readings)
-    solvers = _solve(problem, state.solvers, steel)
+    pieces.append(steel)
+    solvers = _holds(problem, _solve(problem, state.solvers, steel), steel, with_soak=with_soak, with_stages=False)
     return replace(state, load=load, solvers=solvers, last_time_s=float(readings.time_s[-1]))
 
 
 def _solve(problem: Problem, solvers: Solvers, steel: SteelSamples) -> Solvers:
-    """Every solver over the next samples of the steel's temperature."""
+    """Carbon, equivalent time and temper over the next samples of the steel's temperature."""
     if not len(steel):
         return solvers
     time_s, temperature_K = steel.time_s, steel.temperature_K
@@ -325,10 +335,9 @@ def _solve(problem: Problem, solvers: Solvers, steel: SteelSamples) -> Solvers:
     if problem.tempering is not None and tempered is not None:
         alone = temperature_K[0] if temperature_K.shape[0] == 1 else temperature_K
         tempered = tempering.advance(problem.tempering, tempered, time_s, alone)
-    return Solvers(
+    return replace(
+        solvers,
         carbon=carbon_profile.advance(problem.carbon, solvers.carbon, time_s, temperature_K),
-        soak=soak.advance(problem.soak, solvers.soak, time_s, temperature_K, steel.driving_K),
-        stages=stages.advance(problem.stages, solvers.stages, time_s, temperature_K),
         equivalent_time=equivalent_time.advance(
             problem.equivalent_time, solvers.equivalent_time, time_s, temperature_K
         ),
@@ -336,9 +345,24 @@ def _solve(problem: Problem, solvers: Solvers, steel: SteelSamples) -> Solvers:
     )
 
 
-def _trail_point(problem: Problem, state: EstimateState) -> TrailPoint:
+def _holds(
+    problem: Problem, solvers: Solvers, steel: SteelSamples, *, with_soak: bool, with_stages: bool = True
+) -> Solvers:
+    """Soaks and stages over the next samples of the steel's temperature."""
+    if not len(steel):
+        return solvers
+    time_s, temperature_K = steel.time_s, steel.temperature_K
+    soaked, seen = solvers.soak, solvers.stages
+    if with_soak:
+        soaked = soak.advance(problem.soak, soaked, time_s, temperature_K, steel.driving_K)
+    if with_stages:
+        seen = stages.advance(problem.stages, seen, time_s, temperature_K)
+    return replace(solvers, soak=soaked, stages=seen)
+
+
+def _trail_point(problem: Problem, state: EstimateState, with_soak: bool) -> TrailPoint:
     """Where the estimate stands now, for the trail."""
-    result = _at_end(problem, state, with_stages=False, with_soak=uncertainty.wants_soak(problem.sheet))
+    result = _at_end(problem, state, with_stages=False, with_soak=with_soak)
     carbon, tempered = result.carbon, result.tempering
     has_temper = tempered is not None and tempered.begun
     return TrailPoint(

@@ -12,6 +12,7 @@ a gap may have hidden is carried as members (nominal, low, high), and every gap 
 them and is computed anew each time. Later solvers are advanced with the samples, and a copy with the tail.
 """
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from math import isfinite, nan
 
@@ -84,6 +85,20 @@ class SteelSamples:
 
     def __len__(self) -> int:
         return int(self.time_s.size)
+
+
+def joined(pieces: Sequence[SteelSamples]) -> SteelSamples:
+    """Samples one after the other as one; empty where there are none."""
+    some = [piece for piece in pieces if len(piece)]
+    if len(some) == 1:
+        return some[0]
+    if not some:
+        return SteelSamples(np.empty(0), np.empty((1, 0)), np.empty((1, 0)))
+    return SteelSamples(
+        np.concatenate([piece.time_s for piece in some]),
+        np.concatenate([piece.temperature_K for piece in some], axis=1),
+        np.concatenate([piece.driving_K for piece in some], axis=1),
+    )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
