@@ -14,7 +14,7 @@ from logger.estimate.bands import Band, Bands
 from logger.estimate.estimate import EstimateState, Problem
 from logger.history import History
 from logger.sheet import Quantity, Target
-from logger.units import FloatArray
+from logger.units import FloatArray, kelvin_from_celsius
 
 FALLING = frozenset({Quantity.HARDNESS})
 """Quantities that a run brings down: tempering softens."""
@@ -22,6 +22,17 @@ FALLING = frozenset({Quantity.HARDNESS})
 FIRST_STEP_S = 60.0
 MEMBERS_FIRST_STEP_S = 300.0
 """The members look ahead in longer steps: the range they give is not read to the minute."""
+
+MEMBERS_PAST_NOMINAL = 4.0
+"""The members look this much further ahead than the nominal estimate: half the carbon takes four times as long."""
+
+UNSEEN_MEMBERS_S = 12.0 * 3600.0
+"""Where the nominal estimate never gets there, the members look this far: a working day and a night's beginning."""
+
+ASLEEP_BELOW_K = kelvin_from_celsius(690.0)
+"""No carbon moves below A1 (727 C); no thermocouple in use is wrong by the rest."""
+
+TEMPERS = frozenset({Quantity.HARDNESS, Quantity.TEMPERING_PARAMETER})
 
 ENOUGH_PART = 0.97
 """When this part of the members has met a target, both ends of its range are known."""
@@ -153,8 +164,7 @@ def forecast(
     for time_s in supposed_times_s(start_s, start_s + horizon_s):
         ahead = estimate.advance(alone, ahead, supposed(at_s, time_s))
         at_s = time_s
-        now = statuses(alone, ahead)
-        if all(status.reached for status, own in zip(now, judged_alone, strict=True) if own):
+        if all(status.reached for status in statuses(alone, ahead)):
             break
     reached = [status.reached_at_s for status in statuses(alone, ahead)]
     if problem.ensemble is None:
@@ -162,9 +172,16 @@ def forecast(
 
     before = statuses(problem, state)
     met = [status.reached for status in before]
+    look_s = _members_horizon_s(targets, reached, met, start_s, max(start_K, hold_temperature_K), horizon_s)
+    if look_s == 0.0:
+        reached = [at_s if own else None for at_s, own in zip(reached, judged_alone, strict=True)]
+        for number, status in enumerate(before):
+            if status.reached:
+                reached[number] = status.reached_at_s
+        return Forecast(tuple(reached), hold_temperature_K, horizon_s, (None,) * len(targets))
     members = estimate.members_now(problem, state)
     at_s = start_s
-    for time_s in (start_s, *supposed_times_s(start_s, start_s + horizon_s, MEMBERS_FIRST_STEP_S)):
+    for time_s in (start_s, *supposed_times_s(start_s, start_s + look_s, MEMBERS_FIRST_STEP_S)):
         if time_s > start_s:
             members = uncertainty.advance(problem.ensemble, members, supposed(at_s, time_s))
         at_s = time_s
@@ -191,6 +208,30 @@ def forecast(
             judging_s = low_s if target.limit else high_s
             reached[number] = judging_s if judging_s < inf else None
     return Forecast(tuple(reached), hold_temperature_K, horizon_s, tuple(ranges))
+
+
+def _members_horizon_s(
+    targets: tuple[Target, ...],
+    reached_at_s: list[float | None],
+    met: list[bool],
+    start_s: float,
+    hottest_K: float,
+    horizon_s: float,
+) -> float:
+    """How far the members, the costly part of a forecast, must look ahead [s]; 0: not at all.
+
+    In an oven that stays too cold for carbon to move there is no range to give, unless something is tempered. Elsewhere
+    they go well past the moment of the nominal estimate, or half a day where that never gets there.
+    """
+    wanted = [(target, at_s) for target, at_s, done in zip(targets, reached_at_s, met, strict=True) if not done]
+    asleep = hottest_K < ASLEEP_BELOW_K and not any(target.quantity in TEMPERS for target, _ in wanted)
+    if asleep or not wanted:
+        return 0.0
+    looks_s = [
+        UNSEEN_MEMBERS_S if at_s is None else MEMBERS_PAST_NOMINAL * (at_s - start_s) + LONGEST_STEP_S
+        for _, at_s in wanted
+    ]
+    return min(horizon_s, max(looks_s))
 
 
 def _met(values: FloatArray, target: Target) -> np.ndarray:
