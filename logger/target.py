@@ -140,7 +140,8 @@ def forecast(
     ----------
     problem, state : the run so far
     hold_temperature_K : oven temperature from now on [K]
-    heating_K_per_s : rate [K/s] at which the oven gets there from its last reading; at least 1 K/min is supposed
+    heating_K_per_s : rate [K/s] at which the oven gets there from its last reading; at least 1 K/min is supposed, also
+        where it is not known (NaN)
     horizon_s : how far to look ahead [s]
 
     Returns    Forecast; times already reached are given as they were
@@ -149,7 +150,7 @@ def forecast(
     start_s, start_K = state.last_time_s, estimate.at_end(problem, state).thermal.oven_temperature_K
     if not targets or not isfinite(start_K):
         return Forecast((None,) * len(targets), hold_temperature_K, horizon_s, (None,) * len(targets))
-    rate = max(abs(heating_K_per_s), SLOWEST_HEATING_K_PER_S)
+    rate = max(abs(heating_K_per_s), SLOWEST_HEATING_K_PER_S) if isfinite(heating_K_per_s) else SLOWEST_HEATING_K_PER_S
     arrival_s = start_s + abs(hold_temperature_K - start_K) / rate
 
     def supposed(from_s: float, to_s: float) -> History:

@@ -130,3 +130,12 @@ def test_a_pessimistic_forecast_is_the_end_of_the_range_that_judges(limit: bool)
     assert ahead.reached_at_s[0] == ahead.range_s[0][0 if limit else 1]
     (status,) = target.statuses(problem, estimate.over_history(problem, hold(950.0, 6.0 * 3600.0)))
     assert status.reached_at_s == pytest.approx(ahead.reached_at_s[0], rel=0.01)
+
+
+def test_a_rate_of_heating_not_known_yet_is_supposed_to_be_the_slowest() -> None:
+    problem = estimate.problem_from_sheet(sheet_with(Target(Quantity.EQUIVALENT_TIME, 3600.0)))
+    state = estimate.over_history(problem, hold(850.0, 60.0))
+    hot_K = kelvin_from_celsius(950.0)
+    unknown = target.forecast(problem, state, hot_K, heating_K_per_s=float("nan"))
+    assert unknown.reached_at_s == target.forecast(problem, state, hot_K).reached_at_s
+    assert unknown.reached_at_s[0] is not None
