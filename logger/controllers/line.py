@@ -272,7 +272,10 @@ class SerialLine:
             if nothing_else:
                 counts.silent += 1
                 echo = " (only our own question came back)" if found.echo else ""
-                raise NoAnswer(f"{who}: no answer in {self.answer_deadline_s:g} s{echo}")
+                raise NoAnswer(
+                    f"{who}: no answer in {self.answer_deadline_s:g} s{echo}; check the controller's power, the two wires "
+                    "(A and B swapped?), unit address, baud and parity"
+                )
             counts.garbled += 1
             raise _not_an_answer(found, request, heard, who)
         unit.unanswered.clear()  # units answer in order: whatever was asked earlier is answered or lost for good

@@ -122,7 +122,7 @@ class TcpRegisters:
             raise LinkLost(f"{who}: the connection was closed ({error.string})") from error
         except ModbusIOException as error:
             if "No response" in error.string:
-                raise NoAnswer(f"{who}: no answer in {deadline_s:g} s") from error
+                raise NoAnswer(f"{who}: no answer in {deadline_s:g} s; check power and unit address") from error
             raise BadAnswer(f"{who}: {error.string}") from error
         except (ModbusException, ValueError, IndexError, TypeError) as error:
             raise BadAnswer(f"{who}: an answer that cannot be taken apart ({error})") from error

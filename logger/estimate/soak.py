@@ -17,13 +17,17 @@ from logger.estimate import steel_trace
 from logger.estimate.stages import holds
 from logger.estimate.steel_trace import SteelTrace, TraceState
 from logger.sheet import RunSheet, SoakRule
-from logger.units import FloatArray
+from logger.units import FloatArray, kelvin_from_celsius
 
 SHORTEST_PASS_S = 480.0
 """Less time than this in a band on the way from one side to the other is passing through, not soaking (our choice)."""
 
 LEAVES_HALF_BANDS = 5.0
 """Further out than this many half bands is leaving for good (our choice: 70 K at 14 K either side)."""
+
+COOLEST_HOLD_K = kelvin_from_celsius(120.0)
+"""Below this no hold is recognised as a soak by itself (our choice: quenched steel does not soften below 150 C, J.H.
+Hollomon & L.D. Jaffe, Trans. AIME 162 (1945) 223, less the half band and a thermocouple's error)."""
 
 PUBLISHED_RULES: dict[str, SoakRule] = {
     "25 F either side": SoakRule(half_band_K=14.0),
@@ -180,13 +184,16 @@ def from_trace(problem: SoakProblem, trace: SteelTrace) -> SoakResult:
 def band_middles_K(rule: SoakRule, time_s: FloatArray, driving_K: FloatArray) -> tuple[float, ...]:
     """Middle of each band [K]: the sheet's, else each different level the driving thermocouple (k,) was held at.
 
-    Levels whose bands overlap are one, the one held longer.
+    Levels whose bands overlap are one, the one held longer. A level below `COOLEST_HOLD_K` is an oven that has almost
+    stopped cooling, or a room, and nobody's soak unless the sheet asks for it.
     """
     if rule.temperature_K is not None:
         return (rule.temperature_K,)
     levels: list[float] = []
     for hold in sorted(holds(time_s, driving_K), key=lambda hold: hold.start_s - hold.end_s):
-        if all(abs(hold.level_K - other) > 2.0 * rule.half_band_K for other in levels):
+        if hold.level_K >= COOLEST_HOLD_K and all(
+            abs(hold.level_K - other) > 2.0 * rule.half_band_K for other in levels
+        ):
             levels.append(hold.level_K)
     return tuple(levels)
 

@@ -96,6 +96,15 @@ def test_two_holds_at_different_levels_are_two_bands() -> None:
     assert len(result.soaks) == 2
 
 
+def test_an_oven_that_has_almost_stopped_cooling_is_no_soak_unless_the_sheet_asks_for_it() -> None:
+    t, x = corners((0, 20), (30, 205), (90, 205), (120, 90), (180, 84), (210, 205), (270, 205))
+    result = result_of(OWN_PLATEAU, t, x)
+    assert len(result.bands_K) == 1
+    assert float(result.in_band_s[0]) == pytest.approx(2.0 * 3600.0, rel=0.06)
+    asked_for = SoakProblem(SoakRule(kelvin_from_celsius(87.0), 14.0))
+    assert float(result_of(asked_for, t, x).in_band_s[0]) > 3600.0
+
+
 def test_passing_through_the_band_is_no_soak_but_a_short_stop_in_it_is() -> None:
     t, x = corners((0, 20), (93, 950), (110, 1120), (150, 1120), (190, 400))
     passed = result_of(STATED, t, x)
