@@ -273,8 +273,8 @@ class SerialLine:
                 counts.silent += 1
                 echo = " (only our own question came back)" if found.echo else ""
                 raise NoAnswer(
-                    f"{who}: no answer in {self.answer_deadline_s:g} s{echo}; check the controller's power, the two wires "
-                    "(A and B swapped?), unit address, baud and parity"
+                    f"{who}: no answer in {self.answer_deadline_s:g} s{echo}; check the controller's power, the two "
+                    "wires (A and B swapped?), unit address, baud and parity"
                 )
             counts.garbled += 1
             raise _not_an_answer(found, request, heard, who)

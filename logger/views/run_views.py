@@ -378,19 +378,18 @@ def _depth_view(situation: Situation) -> DepthView | None:
 
 
 def _depth_band(situation: Situation, level: float, time_s: FloatArray, depth_m: FloatArray) -> Edges | None:
-    """The band of the case depth [m] beside the line (n,): its distance from the line is known at some moments only."""
+    """The band of the case depth [m] around the line (n,): straight between the moments at which it is known.
+
+    It always holds the line itself, and never reaches past a value that is known: no deeper than the section.
+    """
     known = [(point.time_s, point.case_depth_m) for point in situation.state.band_trail]
     if situation.bands is not None:
         known.append((situation.bands.time_s, situation.bands.carbon.case_depth_m[level]))
-    if not known:
+    if not known or not time_s.size:
         return None
-    at_s = np.array([moment_s for moment_s, _ in known])
-    beside = np.interp(at_s, time_s, depth_m)
-    low, high = (
-        np.maximum(depth_m + np.interp(time_s, at_s, np.array([band[end] for _, band in known]) - beside), 0.0)
-        for end in (0, 2)
-    )
-    return low, high
+    at_s = np.array([time_s[0], *(moment_s for moment_s, _ in known)])
+    low, high = (np.interp(time_s, at_s, np.array([depth_m[0], *(band[end] for _, band in known)])) for end in (0, 2))
+    return np.minimum(low, depth_m), np.maximum(high, depth_m)
 
 
 def _temper_view(situation: Situation) -> TemperView | None:

@@ -7,9 +7,12 @@ import numpy as np
 import pytest
 
 from logger.alert import AlertEvent, AlertKind, Phase, Severity
+from logger.estimate import estimate
+from logger.history import History
 from logger.review import review_trace
+from logger.sheet import Canister, Pack, Piece, RunSheet, Shape
 from logger.situation import Situation
-from logger.units import DisplayUnits, millimetres_from_metres
+from logger.units import DisplayUnits, kelvin_from_celsius, millimetres_from_metres
 from logger.views.contract import review_object
 from logger.views.run_views import review_of, run_view_of, snapshot_of
 from logger.views.snapshot import facts, headline
@@ -95,3 +98,36 @@ def test_marks_say_what_happened_to_what_and_leave_out_what_is_no_part_of_the_he
     )
     marks = run_view_of(replace(situation, alert_events=events)).temperature.marks
     assert [mark.words for mark in marks] == ["Target reached: case depth to 0.40 % C", "Soak started"]
+
+
+def test_the_depth_band_holds_its_line_and_stays_inside_the_section() -> None:
+    """A section carbon has gone through has no deeper case to be unsure of."""
+    time_s = np.arange(0.0, 9.0 * 3600.0, 60.0)
+    history = History("steel", time_s, np.full(time_s.size, kelvin_from_celsius(1100.0)), 60.0)
+    sheet = RunSheet(
+        Piece(Shape.PLATE, 0.002, 0.10),
+        pack=Pack(carbon_activity=1.0, mass_transfer_m_per_s=2e-7),
+        canister=Canister(sensor="inside"),
+    )
+    problem = estimate.problem_from_sheet(sheet)
+    state = estimate.over_history(problem, history)
+    situation = Situation(
+        oven="",
+        run="",
+        name="",
+        problem=problem,
+        state=state,
+        estimate=estimate.at_end(problem, state),
+        statuses=(),
+        now_s=float(time_s[-1]),
+        now_utc_s=None,
+        last_good_s=float(time_s[-1]),
+    )
+    depth = run_view_of(situation).depth
+    assert depth is not None
+    assert depth.band_m is not None
+    low_m, high_m = depth.band_m
+    assert np.all(low_m <= depth.depth_m)
+    assert np.all(depth.depth_m <= high_m)
+    assert high_m.max() <= 0.001 + 1e-12
+    assert np.any(high_m > low_m)
