@@ -1,0 +1,1 @@
+"""The ``soaktally`` commands, one module each, plus what they share."""

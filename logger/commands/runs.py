@@ -1,0 +1,53 @@
+"""``soaktally runs``: list the runs in a record."""
+
+import json
+from pathlib import Path
+from typing import Literal
+
+import click
+
+from logger.commands.shared_options import record_option, temperature_option, told_plainly
+
+
+@click.command()
+@record_option
+@click.option("--json", "as_json", is_flag=True, help="One JSON array, for programs.")
+@temperature_option
+def runs(record: Path, as_json: bool, temperature_unit: Literal["C", "F"] | None) -> None:
+    """List the runs in a record."""
+    with told_plainly():
+        from logger.record import RecordReader
+        from logger.units import DisplayUnits, celsius_from_kelvin
+        from logger.views.text import RunLine, runs_text
+
+        with RecordReader(record) as reader:
+            rows = [(row, reader.peak_K(row.id)) for row in reader.runs()]
+        if as_json:
+            found = [
+                {
+                    "run": row.id,
+                    "oven": row.oven,
+                    "name": row.sheet_name,
+                    "started_utc_s": row.started_utc_s,
+                    "ended_utc_s": row.ended_utc_s,
+                    "how_ended": row.how_ended,
+                    "clock": row.clock,
+                    "peak_C": None if peak_K is None else celsius_from_kelvin(peak_K),
+                }
+                for row, peak_K in rows
+            ]
+            click.echo(json.dumps(found, ensure_ascii=False))
+            return
+        lines = [
+            RunLine(
+                run_id=row.id,
+                name=row.sheet_name,
+                oven=row.oven,
+                started_utc_s=row.started_utc_s,
+                duration_s=None if row.ended_utc_s is None else row.ended_utc_s - row.started_utc_s,
+                peak_K=peak_K,
+                outcome=row.how_ended or "not closed",
+            )
+            for row, peak_K in rows
+        ]
+        click.echo(runs_text(lines, DisplayUnits(temperature=temperature_unit or "C"), None))

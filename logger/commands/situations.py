@@ -1,0 +1,60 @@
+"""From what a person named to a situation, and from a situation to what they see: shared by several commands."""
+
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import click
+
+from logger.errors import Fault, InputFault, OutsideFault
+
+if TYPE_CHECKING:
+    from logger.alert import AlertEvent
+    from logger.situation import Situation
+
+
+def reviewed(what: str, sheet_file: Path | None, record: Path) -> "Situation":
+    """The situation at the end of a trace with its sheet, or of a recorded run."""
+    from logger.review import review_run, review_trace
+
+    trace_file = Path(what)
+    if trace_file.suffix.lower() != ".csv" and not trace_file.is_file():
+        return review_run(record, what, sheet_file)
+    if sheet_file is None:
+        raise InputFault(Fault("--sheet", "none", f"the run sheet of {what}"))
+    return review_trace(trace_file, sheet_file)
+
+
+def in_units(
+    situation: "Situation", temperature_unit: Literal["C", "F"] | None, length_unit: Literal["mm", "in"] | None
+) -> "Situation":
+    """The same situation, shown in the units asked for on the command line instead of the sheet's."""
+    if temperature_unit is None and length_unit is None:
+        return situation
+    sheet = situation.problem.sheet
+    display = replace(
+        sheet.display,
+        temperature=temperature_unit or sheet.display.temperature,
+        length=length_unit or sheet.display.length,
+    )
+    return replace(situation, problem=replace(situation.problem, sheet=replace(sheet, display=display)))
+
+
+def shown(situation: "Situation", picture: Path, quiet: bool) -> None:
+    """The review as text, and the picture."""
+    from logger.views.plots import save_png
+    from logger.views.run_views import review_of, run_view_of
+    from logger.views.text import review_text
+
+    if not quiet:
+        click.echo(review_text(review_of(situation)))
+    try:
+        save_png(run_view_of(situation), situation.problem.sheet.display, picture)
+    except OSError as error:
+        raise OutsideFault(f"{picture}: the picture could not be written: {error.strerror}") from error
+    click.echo(f"\nPicture: {picture}", err=quiet)
+
+
+def alert_words(event: "AlertEvent") -> str:
+    """One alert event on one line of a terminal."""
+    return f"{event.phase}: {event.title}. {event.message}"

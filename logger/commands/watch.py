@@ -1,0 +1,61 @@
+"""``soaktally watch``: watch a run."""
+
+import threading
+from pathlib import Path
+from typing import Literal
+
+import click
+
+from logger.commands.shared_options import length_option, temperature_option, told_plainly
+from logger.commands.situations import alert_words, in_units
+from logger.errors import Fault, InputFault
+
+
+@click.command()
+@click.argument("oven_file", metavar="OVEN.toml", type=click.Path(path_type=Path))
+@click.option(
+    "--sheet", "sheet_file", metavar="SHEET.toml", required=True, type=click.Path(path_type=Path), help="The run sheet."
+)
+@click.option("--for", "duration", metavar="TIME", help='End the run by itself after this long, such as "6 h".')
+@temperature_option
+@length_option
+def watch(
+    oven_file: Path,
+    sheet_file: Path,
+    duration: str | None,
+    temperature_unit: Literal["C", "F"] | None,
+    length_unit: Literal["mm", "in"] | None,
+) -> None:
+    """Watch a run: read, record, estimate, alert. Ctrl-C ends it cleanly.
+
+    A run of the same sheet that was broken off is taken up again where it stopped.
+    """
+    with told_plainly():
+        from logger import daemon
+        from logger.clock import FastClock, RealClock
+        from logger.oven_file import read_oven
+        from logger.quantities import DURATION
+        from logger.sheet_file import read_sheet
+        from logger.views.cautions import Moment, caution
+        from logger.views.live_terminal import LiveTerminal
+        from logger.views.run_views import snapshot_of
+
+        oven, _ = read_oven(oven_file), read_sheet(sheet_file)
+        try:
+            until_s = None if duration is None else DURATION.read(duration).value
+        except ValueError as refusal:
+            raise InputFault(Fault("--for", f'"{duration}"', str(refusal))) from None
+        clock = RealClock() if oven.clock_speed == 1.0 else FastClock(oven.clock_speed)
+        stop = threading.Event()
+        click.echo(caution(Moment.LEAVING), err=True)
+        with (
+            daemon.stopped_by_signals(stop),
+            LiveTerminal(footer="Ctrl-C ends the run; what was read stays in the record.") as view,
+        ):
+            orders = daemon.Orders(
+                until_s=until_s,
+                show=lambda now: view.show(snapshot_of(in_units(now, temperature_unit, length_unit))),
+                say=lambda event: view.say(alert_words(event)),
+            )
+            run = daemon.watch(oven, sheet_file, clock, orders, stop)
+        click.echo(f"Run {run} is in {oven.record}. Look back with: soaktally review {run} --record {oven.record}")
