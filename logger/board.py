@@ -1,21 +1,22 @@
 """The board: where the daemon pins each oven's latest situation for everything that shows it.
 
 The one object that the watching thread shares with the page and other live views. A situation is never changed after it
-is pinned, so a reader needs no lock for as long as it likes to look at one.
+is pinned, so a reader needs no lock for as long as it likes to look at one. An oven that is watched without a run has
+an `IdleSituation` up instead.
 """
 
 import threading
 from dataclasses import dataclass
 
-from logger.situation import Situation
+from logger.situation import IdleSituation, Situation
 
 
 @dataclass(frozen=True, slots=True)
 class Pinned:
-    """One oven's latest situation. ``number`` grows by one with every pin, over all ovens; ``utc_s`` is when."""
+    """One oven's latest situation, of its run or idle. ``number`` grows by one with every pin; ``utc_s`` is when."""
 
     oven: str
-    situation: Situation
+    situation: Situation | IdleSituation
     number: int
     utc_s: float
 
@@ -28,7 +29,7 @@ class Board:
         self._pinned: dict[str, Pinned] = {}
         self._number = 0
 
-    def pin(self, oven: str, situation: Situation, utc_s: float) -> None:
+    def pin(self, oven: str, situation: Situation | IdleSituation, utc_s: float) -> None:
         """Put an oven's situation up in place of the one before."""
         with self._changed:
             self._number += 1

@@ -1,6 +1,7 @@
 """Situation: everything that is true of one run at one moment, for whoever shows or prints it.
 
-A running watch and a review of a finished run give the same value, so every view works for both.
+A running watch and a review of a finished run give the same value, so every view works for both. An oven that is
+watched without a run has an `IdleSituation`: its readings, and nothing that would need a run sheet.
 """
 
 from dataclasses import dataclass, field
@@ -11,7 +12,47 @@ from logger.estimate.bands import Bands
 from logger.estimate.estimate import EstimateState, Problem
 from logger.estimate.result import Estimate
 from logger.history import History
+from logger.reading import Quality
 from logger.target import Forecast, TargetStatus
+from logger.units import DisplayUnits
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelNow:
+    """The newest answer of one temperature channel.
+
+    ``temperature_K`` [K] is NaN unless ``quality`` is good; ``raw`` is what the controller said; ``utc_s`` [s since
+    1970 UTC] is when. ``suspicions`` say in words what is odd about the channel although it may be right.
+    """
+
+    name: str
+    temperature_K: float
+    quality: Quality
+    raw: str
+    utc_s: float
+    suspicions: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class IdleSituation:
+    """One oven that is watched while no run is going on: live readings, open alerts, and what does not answer.
+
+    ``now_utc_s`` [s since 1970 UTC] is its moment; a channel whose answer is older than ``stale_after_s`` [s] is old.
+    ``set_point_K`` [K] and ``output_pct`` [%] are what the controller says, NaN where it does not. Also up after a
+    run: ``last_run`` is the newest run of this oven since the watch began, empty where there was none.
+    """
+
+    oven: str
+    channels: tuple[ChannelNow, ...]
+    now_utc_s: float
+    display: DisplayUnits
+    set_point_K: float = nan
+    output_pct: float = nan
+    open_alerts: tuple[Episode, ...] = ()
+    links_lost: tuple[str, ...] = ()
+    clock: str = ""
+    stale_after_s: float = 90.0
+    last_run: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +62,8 @@ class Situation:
     ``now_s`` is run time [s] and ``now_utc_s`` the wall clock [s since 1970 UTC] of the same moment; it is None for a
     trace that carries no dates. ``last_good_s`` is the run time of the last good reading of the driving channel;
     older than ``stale_after_s`` [s] it is called old. ``links_lost`` says what does not answer at
-    this moment, in words. ``histories`` and ``alert_events`` are there on review; a running watch leaves them to the
+    this moment, in words. ``channels`` are the newest answers of every temperature channel of a running watch.
+    ``histories`` and ``alert_events`` are there on review; a running watch leaves them to the
     record. ``bands`` are None where none were worked out; a running watch works them out now and then.
     """
 
@@ -38,7 +80,9 @@ class Situation:
     forecast: Forecast | None = None
     bands: Bands | None = None
     set_point_K: float = nan
+    output_pct: float = nan
     heating_K_per_s: float = nan
+    channels: tuple[ChannelNow, ...] = ()
     open_alerts: tuple[Episode, ...] = ()
     links_lost: tuple[str, ...] = ()
     alert_events: tuple[AlertEvent, ...] = ()
