@@ -333,6 +333,8 @@ class Bus:
         if final and self._spare is not None:
             self._spare.close()
             self._spare = None
+        # A connection already accepted is made before its server closes; asyncio would else leave it open and mute.
+        await asyncio.sleep(0)
         server, self._server = self._server, None
         if server is not None:
             server.close()
