@@ -1,7 +1,7 @@
 """The daemon: builds everything for one watched oven and owns the threads and signals.
 
 Pollers (a thread per port) put what they bring into one queue; this thread takes it out, one piece at a time, and hands
-it to the watch. Nothing else is shared.
+it to the watch. A worker thread makes bands and forecasts from values that nobody changes. Nothing else is shared.
 """
 
 import queue
@@ -9,6 +9,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
@@ -80,6 +81,8 @@ def watch(oven: OvenSettings, sheet_file: Path, clock: Clock, orders: Orders, st
         record = stack.enter_context(RecordWriter(oven.record))
         notifier = Notifier(oven.notify, record)
         stack.callback(notifier.close)
+        worker = ThreadPoolExecutor(1, thread_name_prefix="outlook")
+        stack.callback(worker.shutdown, cancel_futures=True)
 
         def announce(kept: str, event: AlertEvent, utc_s: float) -> None:
             orders.say(event)
@@ -99,6 +102,7 @@ def watch(oven: OvenSettings, sheet_file: Path, clock: Clock, orders: Orders, st
             thermocouples=oven.thermocouples,
             over_temperature_K=oven.over_temperature_K,
             boot=boot_name(),
+            worker=worker,
         )
         pollers = [Poller(port, clock, brought.put) for port in oven.ports]
         notifier.start()

@@ -2,10 +2,13 @@
 
 Every reading goes into the record before anything is worked out from it; then the estimate is advanced, the targets
 and warnings are judged, and what deserves it becomes an alert. Nothing here owns a thread or a port: `logger.daemon`
-calls `take` with what the pollers bring, `tick` when they bring nothing, and `end`.
+calls `take` with what the pollers bring, `tick` when they bring nothing, and `end`. Bands and forecast take so long
+that readings would wait for them: a worker of the daemon makes them, and the watch takes them when they are done.
 """
 
+import logging
 from collections.abc import Callable, Mapping
+from concurrent.futures import Executor, Future
 from dataclasses import dataclass, field
 from math import isfinite, nan
 from typing import Any
@@ -24,6 +27,7 @@ from logger.estimate.estimate import EstimateState, Problem
 from logger.estimate.result import Estimate
 from logger.estimate.soak import Soak
 from logger.history import History
+from logger.outlook import Outlook, outlook
 from logger.polling import LinkEvent, LinkState, PollResult
 from logger.reading import Quality, Reading
 from logger.record import RecordReader, RecordWriter, RunRow
@@ -32,6 +36,8 @@ from logger.sheet import RunSheet
 from logger.situation import Situation
 from logger.target import Forecast
 from logger.thermocouple import Thermocouple, from_plain, plain
+
+log = logging.getLogger("soaktally.watch")
 
 FORECAST_EVERY_S = 300.0
 """How often bands and forecast are made anew [s of run time]: often enough to follow, seldom enough to cost nothing."""
@@ -74,6 +80,7 @@ class Watch:
     poll_interval_s : how often the driving channel is asked [s]
     thermocouples : what is known of each channel's thermocouple
     announce : called with (alert id in the record, event, utc_s) for everything that is to be carried out
+    worker : works out bands and forecast beside the watch; None: the watch does it itself, at once
 
     Raises   InputFault    several temperature channels and a sheet that does not say which one drives the run
     """
@@ -91,6 +98,7 @@ class Watch:
     thermocouples: Mapping[str, Thermocouple] = field(default_factory=dict)
     over_temperature_K: float | None = None
     boot: str = ""
+    worker: Executor | None = None
     run: str = ""
     finished: bool = False
     problem: Problem = field(init=False)
@@ -106,6 +114,7 @@ class Watch:
     _last: Moment | None = None
     _over_temperature: bool = False
     _next_forecast_s: float = 0.0
+    _awaited: Future[Outlook] | None = None
     _soaks_begun: int = 0
     _soaks_ended: int = 0
     _links_lost: dict[str, str] = field(default_factory=dict)
@@ -168,6 +177,9 @@ class Watch:
         if self.finished:
             return
         self.finished = True
+        if self._awaited is not None:
+            self._awaited.cancel()
+            self._awaited = None
         self.bands = estimate.bands_at_end(self.problem, self.state)
         now = self._moment()
         self._judge([Fact(AlertKind.RUN_ENDED, self.run, active=True, text=how)], now)
@@ -187,10 +199,12 @@ class Watch:
         for reading in readings:
             if reading.channel == self.state.channel:
                 self._take_driving(reading)
+        self._take_outlook()
         self._judge([*self._sensor_facts(readings), *self._oven_facts(readings), *self._run_facts()], moment)
 
     def tick(self) -> None:
         """Let time pass where nothing was brought: reminders, and silence that has lasted too long."""
+        self._take_outlook()
         self._judge([], self._moment())
 
     def acknowledge(self, kind: AlertKind, key: str, who: str = "") -> None:
@@ -271,17 +285,32 @@ class Watch:
             self.last_good_s = reading.time_s
             self._recent = [kept for kept in self._recent if kept[0] > reading.time_s - RATE_OVER_S]
             self._recent.append((reading.time_s, temperature_K))
-        if reading.time_s >= self._next_forecast_s:
+        if reading.time_s >= self._next_forecast_s and self._awaited is None:
             self._next_forecast_s = reading.time_s + max(FORECAST_EVERY_S, FORECAST_EVERY_REAL_S * self.clock.speed)
-            self.bands = estimate.bands_at_end(self.problem, self.state)
-            self._look_ahead()
+            self._ask_outlook()
 
-    def _look_ahead(self) -> None:
+    def _ask_outlook(self) -> None:
+        """Have bands and forecast made from where the run stands now."""
         here_K = self._recent[-1][1] if self._recent else nan
-        if not isfinite(here_K) or not self.sheet.targets:
+        ahead_K = self.set_point_K if isfinite(self.set_point_K) and isfinite(here_K) else here_K
+        asked = (self.problem, self.state, ahead_K, self._heating_K_per_s())
+        if self.worker is not None:
+            self._awaited = self.worker.submit(outlook, *asked)
             return
-        ahead_K = self.set_point_K if isfinite(self.set_point_K) else here_K
-        self.forecast = target.forecast(self.problem, self.state, ahead_K, heating_K_per_s=self._heating_K_per_s())
+        self._awaited = Future()
+        self._awaited.set_result(outlook(*asked))
+
+    def _take_outlook(self) -> None:
+        """Take in the outlook that was asked for, if it is there by now."""
+        if self._awaited is None or not self._awaited.done():
+            return
+        made, self._awaited = self._awaited, None
+        if (mistake := made.exception()) is not None:
+            # The run goes on: what was shown before grows old, and the record keeps every reading.
+            log.error("no outlook for %s", self.oven, exc_info=mistake)
+            return
+        found = made.result()
+        self.bands, self.forecast = found.bands, found.forecast or self.forecast
 
     def _heating_K_per_s(self) -> float:
         if len(self._recent) < 2 or self._recent[-1][0] <= self._recent[0][0]:

@@ -220,6 +220,14 @@ def members_now(problem: Problem, state: EstimateState) -> EnsembleState:
     return _shown_to_members(problem.ensemble, state).ensemble or uncertainty.begin(problem.ensemble)
 
 
+def caught_up(problem: Problem, state: EstimateState) -> EstimateState:
+    """The same state with its members advanced by every reading: for whoever asks them more than one thing.
+
+    Not for going on from: where members catch up is a rule of the readings, never of who asks.
+    """
+    return state if problem.ensemble is None else _shown_to_members(problem.ensemble, state)
+
+
 def bands_at_end(problem: Problem, state: EstimateState) -> Bands | None:
     """The bands of everything at the last reading; None where no bands are wanted. The state stays as it is."""
     if problem.ensemble is None:
