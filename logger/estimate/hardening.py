@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 
 from logger.errors import Fault, InputFault, OutOfRange
+from logger.remark import Remark
 from logger.sheet import Shape
 from logger.steel.critical_points import COARSENS_ABOVE_K, ac1_K, austenitizing_window, normalizing_window
 from logger.steel.hardenability import Bath, hardens_through
@@ -29,7 +30,7 @@ from logger.steel.phase_limits import (
     cementite_line_wt_pct,
     ferrite_limit_wt_pct,
 )
-from logger.units import FloatArray, celsius_from_kelvin
+from logger.units import FloatArray
 
 CASE_LIMIT_HV: Final = 550.0
 """Case hardness depth ends here: ISO 18203 (limit from memory)."""
@@ -73,7 +74,7 @@ class SectionHardness:
     extrapolated                   true where the carbon in solution is beyond any measured hardness
     depth_550_hv_m, depth_50_hrc_m    depth to 550 HV and to 50 HRC [m]; 0 where not reached, the last depth where the
                                    whole section is harder
-    advice                         plain words
+    remarks                        what stands in the way of a hard case
     """
 
     depth_m: FloatArray
@@ -89,7 +90,12 @@ class SectionHardness:
     extrapolated: np.ndarray
     depth_550_hv_m: float
     depth_50_hrc_m: float
-    advice: tuple[str, ...]
+    remarks: tuple[Remark, ...]
+
+    @property
+    def advice(self) -> tuple[str, ...]:
+        """The remarks in Celsius and millimetres."""
+        return tuple(str(remark) for remark in self.remarks)
 
 
 def section_hardness(
@@ -133,49 +139,103 @@ def section_hardness(
             "austenitizing temperature", austenitizing_temperature_K, round(start_K, 1), EUTECTIC_K, "K",
             "below it nothing hardens, above it a carburized skin melts",
         )  # fmt: skip
-    # Fe-C limits at the temperature that is as far above A1 as this is above the alloy's Ac1.
-    at_K = np.full(depth.size, min(austenitizing_temperature_K - (start_K - A1_K), EUTECTIC_K))
-    saturated, a3, ferrite = cementite_line_wt_pct(at_K), austenite_low_limit_wt_pct(at_K), ferrite_limit_wt_pct(at_K)
-    in_solution = np.minimum(np.maximum(C, a3), saturated)
-    share = np.where(a3 > C, np.clip((C - ferrite) / np.maximum(a3 - ferrite, 1e-12), 0.0, 1.0), 1.0)
-    cementite = np.maximum(C - saturated, 0.0) / (CEMENTITE_WT_PCT - saturated)
-
-    known = np.clip(in_solution, A255_CARBON_WT_PCT[0], MOST_CARBON_WT_PCT)
-    starts_K = start_by_formula_K(in_solution, alloy_wt_pct)[OLDER]
-    best_K = starts_K.mean(axis=0)
-    spread_K = np.maximum(START_SPREAD_K, 0.5 * np.ptp(starts_K, axis=0))
-    kept, kept_least, kept_most = (
-        retained_austenite(value_K, quench_end_K) for value_K in (best_K, best_K + spread_K, best_K - spread_K)
-    )
-    too_lean = in_solution < A255_CARBON_WT_PCT[0] - 1e-9
-
-    def hardness(austenite: FloatArray) -> FloatArray:
-        HV = share * quenched_hardness_HV(known, austenite) + (1.0 - share) * FERRITE_HV
-        return np.where(too_lean, np.nan, HV)
-
-    HV = hardness(kept)
-    HRC, low, high = (reported_quenched_HRC(hardness(part)) for part in (kept, kept_most, kept_least))
-    extrapolated = in_solution > MEASURED_QUENCHED[-1][0] + 1e-9
+    at_K = np.full(depth.size, austenitizing_temperature_K)
+    state = austenitized(C, at_K, alloy_wt_pct)
+    HV = state.hardness_HV(quench_end_K)
+    kept, kept_least, kept_most = (state.kept(quench_end_K, spreads) for spreads in (0.0, 1.0, -1.0))
+    HRC = reported_quenched_HRC(HV)
+    low, high = (reported_quenched_HRC(state.mixture_HV(part)) for part in (kept_most, kept_least))
     section = SectionHardness(
         depth_m=depth,
-        carbon_in_solution_wt_pct=in_solution,
-        austenite_share=share * (1.0 - cementite),
-        cementite_share=cementite,
-        martensite_start_K=best_K,
-        retained_austenite=share * kept,
+        carbon_in_solution_wt_pct=state.in_solution_wt_pct,
+        austenite_share=state.share * (1.0 - state.cementite),
+        cementite_share=state.cementite,
+        martensite_start_K=state.start_K,
+        retained_austenite=state.share * kept,
         hardness_HV=HV,
         hardness_HRC=HRC,
         low_HRC=low - QUENCHED_SPREAD_HRC,
         high_HRC=high + QUENCHED_SPREAD_HRC,
-        extrapolated=extrapolated,
+        extrapolated=state.in_solution_wt_pct > MEASURED_QUENCHED[-1][0] + 1e-9,
         depth_550_hv_m=depth_to(depth, HV, CASE_LIMIT_HV),
         depth_50_hrc_m=depth_to(depth, HRC, CASE_LIMIT_HRC),
-        advice=(),
+        remarks=(),
     )
-    advice = _advice(section, C, alloy_wt_pct, austenitizing_temperature_K)
+    remarks = _remarks(section, C, alloy_wt_pct, austenitizing_temperature_K)
     if size_m is not None and bath is not None:
-        advice += _bath_advice(section, C, alloy_wt_pct, size_m, shape, bath)
-    return replace(section, advice=tuple(advice))
+        remarks += _bath_remarks(section, C, alloy_wt_pct, size_m, shape, bath)
+    return replace(section, remarks=tuple(remarks))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Austenitized:
+    """Steel just before a quench, arrays of one shape.
+
+    Parameters
+    ----------
+    in_solution_wt_pct    carbon of the austenite [wt%]
+    share                 share of austenite beside ferrite [-]
+    cementite             share of undissolved cementite [-]
+    start_K               best value of the start of martensite [K]
+    start_spread_K        how far it may be off [K], nine times in ten
+    too_lean              true where the carbon is below any formula's: no hardness
+    """
+
+    in_solution_wt_pct: FloatArray
+    share: FloatArray
+    cementite: FloatArray
+    start_K: FloatArray
+    start_spread_K: FloatArray
+    too_lean: np.ndarray
+
+    def kept(self, quench_end_K: float, spreads: float | FloatArray = 0.0) -> FloatArray:
+        """Austenite that the quench leaves [-] with the start of martensite so many spreads [-] above its best value.
+
+        ``quench_end_K`` is the coldest temperature of the quench [K].
+        """
+        return retained_austenite(self.start_K + spreads * self.start_spread_K, quench_end_K)
+
+    def mixture_HV(self, kept: FloatArray) -> FloatArray:
+        """Hardness [HV] with a share of austenite kept [-]; not a number where the steel is too lean."""
+        known = np.clip(self.in_solution_wt_pct, A255_CARBON_WT_PCT[0], MOST_CARBON_WT_PCT)
+        HV = self.share * quenched_hardness_HV(known, kept) + (1.0 - self.share) * FERRITE_HV
+        return np.where(self.too_lean, np.nan, HV)
+
+    def hardness_HV(self, quench_end_K: float, spreads: float | FloatArray = 0.0) -> FloatArray:
+        """Hardness [HV] after a quench that ends at ``quench_end_K`` [K]; ``spreads`` [-] as in `kept`."""
+        return self.mixture_HV(self.kept(quench_end_K, spreads))
+
+
+def austenitized(
+    carbon_wt_pct: FloatArray, temperature_K: FloatArray, alloy_wt_pct: Mapping[str, float]
+) -> Austenitized:
+    """What steel is just before a quench: carbon in solution, what is left undissolved, where martensite starts.
+
+    Parameters
+    ----------
+    carbon_wt_pct : array          carbon [wt%]
+    temperature_K : array          its temperature [K], same shape; held to Ac1 to the eutectic
+    alloy_wt_pct : mapping         alloying elements [wt%]
+
+    Returns    Austenitized
+    Source     phase limits of Fe-C shifted with Andrews' Ac1; the older formulas of `START_FORMULAS`
+    """
+    C = carbon_wt_pct
+    # Fe-C limits at the temperature that is as far above A1 as this is above the alloy's Ac1.
+    at_K = np.clip(temperature_K - (ac1_K(alloy_wt_pct) - A1_K), A1_K, EUTECTIC_K)
+    saturated, a3, ferrite = cementite_line_wt_pct(at_K), austenite_low_limit_wt_pct(at_K), ferrite_limit_wt_pct(at_K)
+    in_solution = np.minimum(np.maximum(C, a3), saturated)
+    share = np.where(a3 > C, np.clip((C - ferrite) / np.maximum(a3 - ferrite, 1e-12), 0.0, 1.0), 1.0)
+    cementite = np.maximum(C - saturated, 0.0) / (CEMENTITE_WT_PCT - saturated)
+    starts_K = start_by_formula_K(in_solution, alloy_wt_pct)[OLDER]
+    return Austenitized(
+        in_solution_wt_pct=in_solution,
+        share=share,
+        cementite=cementite,
+        start_K=starts_K.mean(axis=0),
+        start_spread_K=np.maximum(START_SPREAD_K, 0.5 * np.ptp(starts_K, axis=0)),
+        too_lean=in_solution < A255_CARBON_WT_PCT[0] - 1e-9,
+    )
 
 
 def depth_to(depth_m: FloatArray, hardness: FloatArray, limit: float) -> float:
@@ -204,61 +264,71 @@ def depth_to(depth_m: FloatArray, hardness: FloatArray, limit: float) -> float:
     return float(depth_m[i - 1] + part * (depth_m[i] - depth_m[i - 1]))
 
 
-def _advice(
+def _remarks(
     section: SectionHardness, carbon_wt_pct: FloatArray, alloy_wt_pct: Mapping[str, float], temperature_K: float
-) -> list[str]:
-    """What stands in the way of a hard case, in plain words."""
-    advice: list[str] = []
+) -> list[Remark]:
+    """What stands in the way of a hard case."""
+    remarks: list[Remark] = []
     richest = int(np.argmax(carbon_wt_pct))
+    most = MOST_CARBON_WT_PCT - 0.02
     kept = section.retained_austenite
     if kept.max() > MUCH_AUSTENITE:
         worst = int(np.argmax(kept))
-        low_C = celsius_from_kelvin(austenitizing_window(float(carbon_wt_pct[worst]), alloy_wt_pct).low_K)
-        advice.append(
-            f"soft for retained austenite: about {kept[worst]:.0%} at {section.depth_m[worst] * 1e3:.2f} mm, where "
-            f"{section.carbon_in_solution_wt_pct[worst]:.2f} % carbon is in solution; harden from nearer to "
-            f"{low_C:.0f} C, or cool on below 0 C at once"
+        remarks.append(
+            Remark(
+                "soft for retained austenite: about {share} at {deep_m}, where {carbon} % carbon is in solution; "
+                "harden from nearer to {low_K}, or cool on below {freezing_K} at once",
+                share=f"{kept[worst]:.0%}",
+                deep_m=float(section.depth_m[worst]),
+                carbon=f"{section.carbon_in_solution_wt_pct[worst]:.2f}",
+                low_K=austenitizing_window(min(float(carbon_wt_pct[worst]), most), alloy_wt_pct).low_K,
+                freezing_K=273.15,
+            )
         )
     if section.cementite_share.max() > MUCH_CEMENTITE:
-        deep = float(section.depth_m[np.flatnonzero(section.cementite_share > MUCH_CEMENTITE)[-1]])
-        window = normalizing_window(min(float(carbon_wt_pct[richest]), MOST_CARBON_WT_PCT - 0.01), alloy_wt_pct)
-        advice.append(
-            f"carbide left undissolved down to {deep * 1e3:.2f} mm, up to {section.cementite_share.max():.0%}: "
-            f"harmless as fine grains, brittle as a network; normalize from "
-            f"{celsius_from_kelvin(window.low_K):.0f} C first if it cooled slowly"
+        remarks.append(
+            Remark(
+                "carbide left undissolved down to {deep_m}, up to {share}: harmless as fine grains, brittle as a "
+                "network; normalize from {low_K} first if it cooled slowly",
+                deep_m=float(section.depth_m[np.flatnonzero(section.cementite_share > MUCH_CEMENTITE)[-1]]),
+                share=f"{section.cementite_share.max():.0%}",
+                low_K=normalizing_window(min(float(carbon_wt_pct[richest]), most), alloy_wt_pct).low_K,
+            )
         )
     core = int(np.argmin(carbon_wt_pct))
+    lean = f"{carbon_wt_pct[core]:.2f}"
     if section.austenite_share[core] < 0.99 and section.cementite_share[core] <= 0.0:
-        advice.append(
-            f"the core ({carbon_wt_pct[core]:.2f} % carbon) is not all austenite at "
-            f"{celsius_from_kelvin(temperature_K):.0f} C and keeps ferrite"
-        )
+        words = "the core ({carbon} % carbon) is not all austenite at {from_K} and keeps ferrite"
+        remarks.append(Remark(words, carbon=lean, from_K=temperature_K))
     if carbon_wt_pct[core] < CORE_HARDENS_WT_PCT:
-        advice.append(f"the core ({carbon_wt_pct[core]:.2f} % carbon) will not harden: too little carbon")
+        remarks.append(Remark("the core ({carbon} % carbon) will not harden: too little carbon", carbon=lean))
     if np.any(section.extrapolated):
-        advice.append(
-            f"more than {MEASURED_QUENCHED[-1][0]:.2f} % carbon in solution: beyond any measured hardness, taken "
-            "as the martensite of that carbon with more austenite; expect it softer than told"
+        remarks.append(
+            Remark(
+                "more than {most} % carbon in solution: beyond any measured hardness, taken as the martensite of that "
+                "carbon with more austenite; expect it softer than told",
+                most=f"{MEASURED_QUENCHED[-1][0]:.2f}",
+            )
         )
     if temperature_K > COARSENS_ABOVE_K:
-        advice.append(
-            f"{celsius_from_kelvin(temperature_K):.0f} C coarsens the grain: refine below that before the quench"
-        )
-    return advice
+        words = "{from_K} coarsens the grain: refine below that before the quench"
+        remarks.append(Remark(words, from_K=temperature_K))
+    return remarks
 
 
-def _bath_advice(
+def _bath_remarks(
     section: SectionHardness,
     carbon_wt_pct: FloatArray,
     alloy_wt_pct: Mapping[str, float],
     size_m: float,
     shape: Shape,
     bath: Bath,
-) -> list[str]:
+) -> list[Remark]:
     """Whether the leanest part of the section hardens in the bath, or why that cannot be said."""
     core = int(np.argmin(carbon_wt_pct))
     try:
         answer = hardens_through(size_m, shape, float(section.carbon_in_solution_wt_pct[core]), alloy_wt_pct, bath)
     except OutOfRange as refusal:
-        return [f"whether it hardens through in {bath} cannot be said: {refusal}"]
-    return [answer.advice]
+        words = "whether it hardens through in {bath} cannot be said: {why}"
+        return [Remark(words, bath=str(bath), why=str(refusal))]
+    return [answer.remark]

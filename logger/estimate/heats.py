@@ -13,6 +13,7 @@ from typing import Final
 
 import numpy as np
 
+from logger.remark import Remark
 from logger.steel.critical_points import (
     COARSENS_ABOVE_K,
     CriticalPoints,
@@ -20,7 +21,7 @@ from logger.steel.critical_points import (
     austenitizing_window,
     critical_points,
 )
-from logger.units import FloatArray, celsius_from_kelvin, kelvin_from_celsius
+from logger.units import FloatArray, kelvin_from_celsius
 
 TRANSFORMED_BELOW_K: Final = kelvin_from_celsius(600.0)
 """On cooling through this a plain steel has turned to pearlite or will turn to martensite (our choice)."""
@@ -72,7 +73,12 @@ class Heat:
     cooling_K_per_s: float | None
     dissolves: bool
     refines: bool
-    words: str
+    remark: Remark
+
+    @property
+    def words(self) -> str:
+        """What the heat did, in Celsius."""
+        return str(self.remark)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +94,12 @@ class HeatsJudgement:
     window: Window
     sound: bool | None
     quench_sound: bool | None
-    advice: tuple[str, ...]
+    remarks: tuple[Remark, ...]
+
+    @property
+    def advice(self) -> tuple[str, ...]:
+        """The remarks in Celsius."""
+        return tuple(str(remark) for remark in self.remarks)
 
 
 def judge_heats(
@@ -132,10 +143,10 @@ def judge_heats(
     part = times > first_s
     if not marks:
         heats += _heats(times[part], T[part], points, None)
-    advice: list[str] = []
-    quench_sound = _judge_quench(heats, points, window, advice)
-    sound = _judge_sequence(heats, points, quench_sound, advice)
-    return HeatsJudgement(tuple(heats), points, window, sound, quench_sound, tuple(advice))
+    remarks: list[Remark] = []
+    quench_sound = _judge_quench(heats, points, window, remarks)
+    sound = _judge_sequence(heats, points, quench_sound, remarks)
+    return HeatsJudgement(tuple(heats), points, window, sound, quench_sound, tuple(remarks))
 
 
 def _heats(times: FloatArray, T: FloatArray, points: CriticalPoints, stated: Cooling | None) -> list[Heat]:
@@ -174,14 +185,24 @@ def _heat(times: FloatArray, T: FloatArray, points: CriticalPoints, stated: Cool
     refines = new_grains and peak_K <= COARSENS_ABOVE_K and cooling is not Cooling.SLOW
     what = "A_cm" if points.hypereutectoid else "Ac3"
     left = "carbide network" if points.hypereutectoid else "ferrite"
-    words = f"peak {celsius_from_kelvin(peak_K):.0f} C, {above_complete_s / 60.0:.1f} min above {what}: " + (
+    words = "peak {peak_K}, {minutes} min above {what}: " + (
         f"dissolves a {left}" if dissolves and points.hypereutectoid else f"dissolves the {left}" if dissolves
         else f"does not dissolve a {left}" if points.hypereutectoid else f"does not dissolve all {left}"
     )  # fmt: skip
     words += ", refines the grain" if refines else ""
     if peak_K > COARSENS_ABOVE_K:
         words += ", coarsens the grain"
-    words += f"; cooling {cooling}" + (f", {rate:.2g} K/s through 700 to 500 C" if rate is not None else "")
+    words += "; cooling {cooling}" + (", {cooling_K_per_s} through {from_K} to {to_K}" if rate is not None else "")
+    remark = Remark(
+        words,
+        peak_K=peak_K,
+        minutes=f"{above_complete_s / 60.0:.1f}",
+        what=what,
+        cooling=str(cooling),
+        cooling_K_per_s=rate or 0.0,
+        from_K=FAST_FROM_K,
+        to_K=FAST_TO_K,
+    )
     return Heat(
         start_s=float(times[0]),
         end_s=float(times[-1]),
@@ -193,7 +214,7 @@ def _heat(times: FloatArray, T: FloatArray, points: CriticalPoints, stated: Cool
         cooling_K_per_s=rate,
         dissolves=dissolves,
         refines=refines,
-        words=words,
+        remark=remark,
     )
 
 
@@ -234,33 +255,34 @@ def _cooling(times: FloatArray, T: FloatArray) -> tuple[float | None, float]:
     return rate, float(T[i])
 
 
-def _judge_quench(heats: Sequence[Heat], points: CriticalPoints, window: Window, advice: list[str]) -> bool | None:
-    """Whether the last quench was from the right side; words into ``advice``."""
+def _judge_quench(heats: Sequence[Heat], points: CriticalPoints, window: Window, remarks: list[Remark]) -> bool | None:
+    """Whether the last quench was from the right side; words into ``remarks``."""
     quenches = [heat for heat in heats if heat.cooling is Cooling.QUENCH]
     if not quenches:
         return None
     heat = quenches[-1]
-    left_C, low_C, high_C = (celsius_from_kelvin(value) for value in (heat.left_K, window.low_K, window.high_K))
-    said = f"quench from {left_C:.0f} C (window {low_C:.0f} to {high_C:.0f} C)"
+    said = "quench from {left_K} (window {low_K} to {high_K}): "
+
+    def say(words: str) -> None:
+        remarks.append(Remark(said + words, left_K=heat.left_K, low_K=window.low_K, high_K=window.high_K))
+
     if heat.left_K > window.high_K + WINDOW_MARGIN_K:
-        advice.append(f"{said}: hotter than needed; coarser grain and, at high carbon, retained austenite")
+        say("hotter than needed; coarser grain and, at high carbon, retained austenite")
         return False
     if heat.left_K >= window.low_K - WINDOW_MARGIN_K:
-        advice.append(f"{said}: from the right side")
+        say("from the right side")
         return True
     if heat.peak_K >= window.low_K - WINDOW_MARGIN_K and heat.left_K >= points.ac1_K - 2.0 * WINDOW_MARGIN_K:
-        advice.append(
-            f"{said}: austenite was there but had cooled first; quench sooner, ferrite or pearlite may have formed"
-        )
+        say("austenite was there but had cooled first; quench sooner, ferrite or pearlite may have formed")
         return False
-    advice.append(f"{said}: too cold, not all of it was austenite; it will be soft")
+    say("too cold, not all of it was austenite; it will be soft")
     return False
 
 
 def _judge_sequence(
-    heats: Sequence[Heat], points: CriticalPoints, quench_sound: bool | None, advice: list[str]
+    heats: Sequence[Heat], points: CriticalPoints, quench_sound: bool | None, remarks: list[Remark]
 ) -> bool | None:
-    """Whether the heats before the quench normalize and refine; words into ``advice``."""
+    """Whether the heats before the quench normalize and refine; words into ``remarks``."""
     last_quench = max((n for n, heat in enumerate(heats) if heat.cooling is Cooling.QUENCH), default=len(heats))
     before = heats[:last_quench]
     if not heats:
@@ -269,27 +291,31 @@ def _judge_sequence(
     wrong = quench_sound is False
     if before:
         if not any(heat.dissolves for heat in before):
-            least_C = celsius_from_kelvin(points.complete_K)
-            advice.append(f"no normalizing heat dissolved {what}: one should pass {least_C:.0f} C for some minutes")
+            words = f"no normalizing heat dissolved {what}: one should pass {{least_K}} for some minutes"
+            remarks.append(Remark(words, least_K=points.complete_K))
             wrong = True
         if any(heat.peak_K > COARSENS_ABOVE_K for heat in before[-1:]):
-            advice.append("the last heat before the quench coarsened the grain: refine it with a lower heat")
+            remarks.append(Remark("the last heat before the quench coarsened the grain: refine it with a lower heat"))
             wrong = True
         rising = [b for a, b in pairwise(before) if b.peak_K > a.peak_K + NOT_HIGHER_K]
         if rising:
-            advice.append("a later normalizing heat was hotter than the one before and undid its refining")
+            remarks.append(Remark("a later normalizing heat was hotter than the one before and undid its refining"))
             wrong = True
         if any(heat.cooling is Cooling.SLOW for heat in before):
-            advice.append("a heat cooled slowly: that anneals and draws carbide to the boundaries, it does not refine")
+            words = "a heat cooled slowly: that anneals and draws carbide to the boundaries, it does not refine"
+            remarks.append(Remark(words))
             wrong = True
         if not wrong:
-            peaks = ", ".join(f"{celsius_from_kelvin(heat.peak_K):.0f}" for heat in before)
-            advice.append(
-                f"normalizing heats at falling peaks ({peaks} C): dissolve {what}, then refine; usual and sound"
-            )
+            peaks = {f"peak{number}_K": heat.peak_K for number, heat in enumerate(before)}
+            if len(before) == 1:
+                words = f"one normalizing heat before the quench: dissolves {what}; sound"
+            else:
+                falling = ", ".join(f"{{{name}}}" for name in peaks)
+                words = f"normalizing heats at falling peaks ({falling}): dissolve {what}, then refine; usual and sound"
+            remarks.append(Remark(words, **peaks))
     if wrong:
         return False
     if any(heat.cooling is Cooling.NOT_SEEN for heat in heats):
-        advice.append("the sensor did not see the piece cool: state when it was taken out or quenched")
+        remarks.append(Remark("the sensor did not see the piece cool: state when it was taken out or quenched"))
         return None
     return True

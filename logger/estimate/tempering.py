@@ -14,6 +14,7 @@ from math import inf, log, log10
 from typing import Final
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from logger.errors import Fault, InputFault, OutOfRange
 from logger.sheet import RunSheet, StageKind
@@ -27,10 +28,7 @@ from logger.steel.tempering import (
     equivalent_time_s,
     fitted_constant,
     lowest_parameter_K,
-    parameter_for_hardness_K,
-    temperature_for_parameter_K,
     tempered_hardness_HRC,
-    time_to_parameter_s,
 )
 from logger.units import SECONDS_PER_HOUR, FloatArray
 
@@ -41,6 +39,10 @@ USUAL_MANGANESE_WT_PCT: Final = 0.60
 """Manganese assumed where the sheet states none (our choice: middle of plain carbon grades)."""
 
 _LN10: Final = log(10.0)
+
+NOTHING_SOFTENS_K: Final = 373.15
+"""At 100 C the 1945 data show no softening within 24 h; the next temperature they have is 150 C, where steel softens as
+the fit says. Between the two nothing was measured: the hardness goes over in a straight line (our choice)."""
 
 HARDEST_HRC: Final = 68.0
 """Hardness conversion tables end here, and no quenched steel is harder."""
@@ -64,6 +66,7 @@ class TemperingProblem:
     from_s, to_s : float                                  the history counts inside these times only [s]
     austenite_above_K : float                             at this temperature all earlier tempering is wiped out [K]
     hardened_below_K : float                              after that, tempering begins anew below this temperature [K]
+    begins_hardened : bool                                whether the piece is hard already when the run begins
     notes : tuple of str                                  what the person should know about these choices
     """
 
@@ -77,6 +80,7 @@ class TemperingProblem:
     to_s: float = inf
     austenite_above_K: float = 1000.15
     hardened_below_K: float = 373.15
+    begins_hardened: bool = True
     notes: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
@@ -205,7 +209,7 @@ def begin(problem: TemperingProblem) -> TemperingState:
         parameter_K=np.full(members, -inf),
         fit_parameter_K=np.full(members, -inf),
         peak_K=np.full(members, -inf),
-        hardened=np.ones(members, dtype=bool),
+        hardened=np.full(members, problem.begins_hardened),
         single=not shape,
     )
 
@@ -294,15 +298,13 @@ def at_end(problem: TemperingProblem, state: TemperingState) -> TemperingResult:
     hardness: FloatArray | None = None
     quenched: FloatArray | None = None
     if problem.carbon_wt_pct is not None:
-        quenched = _quenched_HRC(problem, problem.carbon_wt_pct)
+        quenched = quenched_HRC(problem, problem.carbon_wt_pct)
         offset = np.asarray(problem.hardness_offset_HRC, dtype=float)
         within = np.minimum(state.fit_parameter_K, HIGHEST_PARAMETER_K)
         fitted = tempered_hardness_HRC(within, problem.carbon_wt_pct, problem.manganese_wt_pct) + offset
-        softening = begun & (state.peak_K >= SOFTENS_ABOVE_K)
-        hardness = np.where(softening, np.minimum(fitted, quenched), quenched)
+        hardness = np.where(begun, softened_HRC(quenched, fitted, state.peak_K), quenched)
         beyond = state.fit_parameter_K > HIGHEST_PARAMETER_K
-        if np.any(begun & ~softening):
-            notes.append("tempering: nothing softens below 150 C; the hardness may even rise by about 1 HRC")
+        notes.extend(mildness_notes(state.peak_K[begun]))
         if np.any(beyond):
             notes.append("tempering: longer or hotter than anything in the data; no hardness is given")
         elif np.any(hardness < SCALE_ENDS_HRC):
@@ -329,114 +331,49 @@ def at_end(problem: TemperingProblem, state: TemperingState) -> TemperingResult:
     )
 
 
-def time_to_target_s(
-    problem: TemperingProblem,
-    state: TemperingState,
-    temperature_K: float,
-    *,
-    hardness_HRC: float | None = None,
-    parameter_K: float | None = None,
-) -> float | FloatArray:
-    """How long a hold at one temperature still takes to a hardness or to a tempering parameter.
+def softened_HRC(quenched_HRC: FloatArray, fitted_HRC: FloatArray, peak_K: FloatArray) -> FloatArray:
+    """Hardness after a temper whose hottest moment was mild or not.
 
     Parameters
     ----------
-    problem : TemperingProblem    what is tempered
-    state : TemperingState        state now
-    temperature_K : float         temperature held from now on [K]
-    hardness_HRC : float          hardness to come down to [HRC]; or
-    parameter_K : float           tempering parameter to reach [K]
+    quenched_HRC : array      hardness before the temper [HRC]
+    fitted_HRC : array        hardness of the fit after it [HRC]
+    peak_K : array            hottest temperature of the temper [K]
 
-    Returns    float, or array (m,)    time [s]; 0 where it is reached, infinity where this temperature does not do it
-    Raises     InputFault              not exactly one target; OutOfRange a hardness or carbon outside the data
-    Source     Hollomon and Jaffe 1945 with additivity, see the module
+    Returns    array          hardness [HRC]: as quenched to 100 C, the fit's (never above as quenched) from 150 C
+    Source     J.H. Hollomon, L.D. Jaffe, Trans. AIME 162 (1945) 223 at 100 and 150 C; a straight line between
     """
-    wanted = _wanted_K(problem, state, hardness_HRC, parameter_K)
-    times = np.array(
-        [
-            0.0
-            if now >= goal
-            else inf
-            if hardness_HRC is not None and temperature_K < SOFTENS_ABOVE_K
-            else time_to_parameter_s(now, goal, temperature_K, constant)
-            for now, goal, constant in wanted
-        ]
-    )
-    return float(times[0]) if state.single else times
+    share = softening_share(peak_K)
+    return np.asarray(quenched_HRC - share * (quenched_HRC - np.minimum(fitted_HRC, quenched_HRC)))
 
 
-def temperature_to_target_K(
-    problem: TemperingProblem,
-    state: TemperingState,
-    duration_s: float,
-    *,
-    hardness_HRC: float | None = None,
-    parameter_K: float | None = None,
-) -> float | FloatArray:
-    """Which temperature, held for a stated time from now, brings a hardness or a tempering parameter.
+def softening_share(peak_K: ArrayLike) -> FloatArray:
+    """How much of the softening of the fit counts for a temper that was hottest at a temperature.
 
     Parameters
     ----------
-    problem : TemperingProblem    what is tempered
-    state : TemperingState        state now
-    duration_s : float            time of the hold [s]
-    hardness_HRC : float          hardness to come down to [HRC]; or
-    parameter_K : float           tempering parameter to reach [K]
+    peak_K : array            hottest temperature of the temper [K]
 
-    Returns    float, or array (m,)    temperature [K]; not a number where the target is reached already
-    Raises     InputFault              not exactly one target, no time; OutOfRange a hardness outside the data, or a
-                                       temperature at which the steel would turn to austenite
-    Source     Hollomon and Jaffe 1945 with additivity, see the module
+    Returns    array          share [-]: 0 to 100 C, 1 from 150 C
+    Source     J.H. Hollomon, L.D. Jaffe, Trans. AIME 162 (1945) 223 at 100 and 150 C; a straight line between
     """
-    if not duration_s > 0.0:
-        raise InputFault(Fault("time for the temper", f"{duration_s:g} s", "more than 0 s"))
-    found = np.array(
-        [
-            np.nan if now >= goal else temperature_for_parameter_K(now, goal, duration_s, constant)
-            for now, goal, constant in _wanted_K(problem, state, hardness_HRC, parameter_K)
+    peak = np.asarray(peak_K, dtype=float)
+    return np.clip((peak - NOTHING_SOFTENS_K) / (SOFTENS_ABOVE_K - NOTHING_SOFTENS_K), 0.0, 1.0)
+
+
+def mildness_notes(peak_K: FloatArray) -> list[str]:
+    """What to say of tempers whose hottest moments [K], (k,), stayed below what softens."""
+    if np.any(peak_K <= NOTHING_SOFTENS_K):
+        return ["tempering: nothing softens up to 100 C; the hardness may even rise by about 1 HRC"]
+    if np.any(peak_K < SOFTENS_ABOVE_K):
+        return [
+            "tempering: between 100 and 150 C nothing was measured; the hardness is taken in a straight line between"
         ]
-    )
-    if np.any(found > problem.austenite_above_K):
-        hottest = float(np.nanmax(found))
-        raise OutOfRange("temperature of the temper", hottest, 0.0, problem.austenite_above_K, "K", "austenite forms")
-    if hardness_HRC is not None:  # below 150 C nothing softens, however long
-        found = np.maximum(found, SOFTENS_ABOVE_K)
-    return float(found[0]) if state.single else found
+    return []
 
 
-def _wanted_K(
-    problem: TemperingProblem, state: TemperingState, hardness_HRC: float | None, parameter_K: float | None
-) -> list[tuple[float, float, float]]:
-    """For each member: parameter now, parameter wanted [K], and the constant both are in."""
-    if hardness_HRC is not None and parameter_K is not None:
-        raise InputFault(Fault("target of the temper", "both a hardness and a parameter", "one of them"))
-    members = state.parameter_K.size
-
-    def each(value: float | FloatArray) -> list[float]:
-        return [float(part) for part in np.broadcast_to(np.asarray(value, dtype=float), (members,))]
-
-    if parameter_K is not None:
-        return list(zip(each(state.parameter_K), [parameter_K] * members, each(problem.constant), strict=True))
-    if hardness_HRC is None:
-        raise InputFault(Fault("target of the temper", "nothing", "a hardness or a parameter"))
-    if problem.carbon_wt_pct is None:
-        found, (low, high) = "no carbon inside the data of the fit", CARBON_WT_PCT
-        raise InputFault(Fault("hardness target", found, f"carbon of {low:g} to {high:g} wt%, or a target in P"))
-    goals = [
-        -inf if hardness_HRC >= quenched else parameter_for_hardness_K(hardness_HRC - offset, carbon, manganese)
-        for quenched, offset, carbon, manganese in zip(
-            each(_quenched_HRC(problem, problem.carbon_wt_pct)),
-            each(problem.hardness_offset_HRC),
-            each(problem.carbon_wt_pct),
-            each(problem.manganese_wt_pct),
-            strict=True,
-        )
-    ]
-    return list(zip(each(state.fit_parameter_K), goals, each(fitted_constant(problem.carbon_wt_pct)), strict=True))
-
-
-def _quenched_HRC(problem: TemperingProblem, carbon_wt_pct: float | FloatArray) -> FloatArray:
-    """Hardness [HRC] before the temper: as measured, else the untempered end of the fit."""
+def quenched_HRC(problem: TemperingProblem, carbon_wt_pct: float | FloatArray) -> FloatArray:
+    """Hardness [HRC] before the temper, by carbon [wt%]: as measured, else the untempered end of the fit."""
     if problem.quenched_hardness_HRC is not None:
         return np.asarray(problem.quenched_hardness_HRC, dtype=float)
     lowest_K = lowest_parameter_K(carbon_wt_pct)

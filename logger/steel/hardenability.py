@@ -17,6 +17,7 @@ from scipy.optimize import brentq
 from scipy.special import j0, j1
 
 from logger.errors import OutOfRange
+from logger.remark import Remark
 from logger.sheet import Shape
 from logger.steel.coefficients import Coefficient
 from logger.units import METRES_PER_INCH
@@ -76,7 +77,12 @@ class Hardening:
     ideal_diameter_m: float
     needed_m: tuple[float, float]
     through: bool | None
-    advice: str
+    remark: Remark
+
+    @property
+    def advice(self) -> str:
+        """The answer in plain words, in millimetres."""
+        return str(self.remark)
 
 
 def ideal_diameter_m(alloy_wt_pct: Mapping[str, float], carbon_wt_pct: float, grain_size: float = 7.0) -> float:
@@ -236,5 +242,6 @@ def hardens_through(
         False: f"will not harden through in {bath}: the core stays soft",
         None: f"may or may not harden through in {bath}: it depends on how fast the bath is and how it is moved",
     }
-    advice = f"ideal diameter {have_m * 1e3:.0f} mm, this size needs {low_m * 1e3:.0f} to {high_m * 1e3:.0f} mm: "
-    return Hardening(bath, have_m, (low_m, high_m), through, advice + words[through])
+    numbers = "ideal diameter {have_about_m}, this size needs {low_about_m} to {high_about_m}: "
+    remark = Remark(numbers + words[through], have_about_m=have_m, low_about_m=low_m, high_about_m=high_m)
+    return Hardening(bath, have_m, (low_m, high_m), through, remark)

@@ -94,7 +94,7 @@ def test_a_thin_blade_of_plain_steel_hardens_in_brine_and_not_in_slow_oil() -> N
 def test_the_advice_names_the_numbers() -> None:
     answer = hardens_through(0.012, Shape.PLATE, 0.80, {"Mn": 0.10}, Bath.FAST_OIL)
     assert answer.advice == (
-        "ideal diameter 10 mm, this size needs 42 to 57 mm: will not harden through in fast oil: the core stays soft"
+        "ideal diameter 10 mm, this size needs 42 mm to 57 mm: will not harden through in fast oil: the core stays soft"
     )
 
 
