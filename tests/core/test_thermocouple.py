@@ -1,4 +1,4 @@
-"""Thermocouples: published tolerances, corrections kept apart, cautions where they bite, two channels side by side."""
+"""Thermocouples: published tolerances, corrections kept apart, cautions where they bite."""
 
 import csv
 from pathlib import Path
@@ -7,19 +7,16 @@ import numpy as np
 import pytest
 
 from logger.errors import InputFault, OutOfRange
-from logger.history import History
 from logger.thermocouple import (
     Correction,
-    PairFinding,
     Thermocouple,
     ThermocoupleType,
     ToleranceClass,
     cautions,
-    compare,
     tolerance_K,
     usable_tolerance_K,
 )
-from logger.units import FloatArray, kelvin_from_celsius
+from logger.units import kelvin_from_celsius
 
 TABLE = Path(__file__).parent.parent / "published" / "thermocouple_tolerances.csv"
 TYPE_K = Thermocouple()
@@ -92,87 +89,3 @@ def test_a_caution_is_given_where_it_bites_and_only_there(
 ) -> None:
     said = cautions(couple, kelvin_from_celsius(peak_C), in_carbon, hours)
     assert [caution.name for caution in said] == names
-
-
-def heat(hours: float = 5.0, interval_s: float = 10.0) -> tuple[FloatArray, FloatArray]:
-    """A ramp of an hour to 940 C and a hold, without noise."""
-    t = np.arange(0.0, hours * 3600.0, interval_s)
-    return t, kelvin_from_celsius(np.minimum(20.0 + t * 920.0 / 3600.0, 940.0))
-
-
-def pair(second_K: FloatArray) -> tuple[History, History]:
-    """The oven's channel and a second one beside it, with noise of half a kelvin on both."""
-    t, x = heat()
-    rng = np.random.default_rng(1)
-    first = History("oven", t, x + rng.normal(0.0, 0.5, t.size), 10.0)
-    return first, History("second", t, second_K + rng.normal(0.0, 0.5, t.size), 10.0)
-
-
-def test_two_good_thermocouples_agree() -> None:
-    _, x = heat()
-    found = compare(*pair(x + 3.0), TYPE_K, TYPE_K)
-    assert found.finding is PairFinding.AGREE
-    assert found.difference_K == pytest.approx(3.0, abs=0.2)
-    assert found.allowed_K == pytest.approx(2 * 7.05, abs=0.1)
-
-
-def test_a_reversed_pair_falls_as_it_heats() -> None:
-    _, x = heat()
-    found = compare(*pair(2 * 293.15 - x), TYPE_K, TYPE_K)
-    assert (found.finding, found.suspect) == (PairFinding.REVERSED, "second")
-    assert found.text == "second falls while the other rises: its two wires are swapped"
-
-
-def test_a_short_in_the_lead_stays_near_room_temperature() -> None:
-    _, x = heat()
-    found = compare(*pair(np.full(x.size, 298.0)), TYPE_K, TYPE_K)
-    assert (found.finding, found.suspect) == (PairFinding.SHORTED, "second")
-
-
-def test_a_tip_pulled_into_the_wall_drops_at_once_and_stays_down() -> None:
-    t, x = heat()
-    found = compare(*pair(np.where(t > 9000.0, x - 45.0, x)), TYPE_K, TYPE_K)
-    assert (found.finding, found.suspect) == (PairFinding.WITHDRAWN, "second")
-    assert "2.5" in found.text
-
-
-def test_a_drift_grows_with_the_hours() -> None:
-    t, x = heat()
-    found = compare(*pair(x - 3.0 * np.maximum(t / 3600.0 - 1.0, 0.0)), TYPE_K, TYPE_K)
-    assert (found.finding, found.suspect) == (PairFinding.DRIFT, "second")
-    assert found.drift_K_per_h == pytest.approx(-3.0, abs=0.3)
-
-
-def test_a_difference_beyond_both_tolerances_is_told_without_guessing_which_is_wrong() -> None:
-    _, x = heat()
-    found = compare(*pair(x + 25.0 * (x - 293.15) / 920.0), TYPE_K, TYPE_K)
-    assert (found.finding, found.suspect) == (PairFinding.OFFSET, "")
-    elsewhere = compare(*pair(x + 25.0 * (x - 293.15) / 920.0), TYPE_K, TYPE_K, same_place=False)
-    assert elsewhere.finding is PairFinding.AGREE
-
-
-def test_a_correction_known_from_calibration_takes_the_difference_away() -> None:
-    _, x = heat()
-    known = Thermocouple(correction=Correction((293.15, 1213.15 + 25.0), (0.0, -25.0)))
-    found = compare(*pair(x + 25.0 * (x - 293.15) / 920.0), TYPE_K, known)
-    assert found.finding is PairFinding.AGREE
-    assert abs(found.difference_K) < 0.5
-
-
-def test_blanks_and_channels_that_never_meet_are_no_comparison() -> None:
-    t, x = heat()
-    first = History("oven", t, x, 10.0)
-    never = History("second", t + 1e6, x, 10.0)
-    blank = History("second", t, np.full(t.size, np.nan), 10.0)
-    for other in (never, blank):
-        assert compare(first, other, TYPE_K, TYPE_K).finding is PairFinding.TOO_FEW
-
-
-def test_a_second_channel_with_holes_is_compared_where_it_reads() -> None:
-    t, x = heat()
-    first, second = pair(x + 3.0)
-    keep = (t < 7000.0) | (t > 9500.0)
-    holed = History("second", second.time_s[keep], second.temperature_K[keep], 10.0)
-    found = compare(first, holed, TYPE_K, TYPE_K)
-    assert found.finding is PairFinding.AGREE
-    assert found.difference_K == pytest.approx(3.0, abs=0.2)
