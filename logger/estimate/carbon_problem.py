@@ -11,7 +11,16 @@ from math import inf, isfinite
 import numpy as np
 
 from logger.errors import Fault, InputFault, OutOfRange
-from logger.estimate.grid import Grid, half_plate_grid, layered_plate_grid, round_grid, whole_plate_grid
+from logger.estimate.grid import (
+    Grid,
+    half_plate_grid,
+    layered_plate_grid,
+    plate_of_edges,
+    round_grid,
+    round_of_edges,
+    whole_plate_grid,
+)
+from logger.estimate.section import Section
 from logger.sheet import Pack, Piece, Quantity, RunSheet, Shape, Stage, StageKind, SurfaceKind
 from logger.steel.carbon_activity import HIGHEST_ACTIVITY, carbon_at_activity_wt_pct
 from logger.steel.carbon_diffusion import AGREN, DiffusivityLaw
@@ -28,6 +37,9 @@ from logger.units import FloatArray
 
 HIGHEST_POTENTIAL_WT_PCT = 6.67
 """No iron holds more carbon than cementite does."""
+
+HIGHEST_START_WT_PCT = 2.0
+"""Iron with more carbon is cast iron: outside what the fits and this tool are for."""
 
 POTENTIAL_TABLE_STEP_K = 1.0
 
@@ -200,12 +212,13 @@ class CarbonProblem:
     tolerance_wt_pct: float = TOLERANCE_WT_PCT
     core_target_wt_pct: float | None = None
     notes: tuple[str, ...] = ()
+    highest_start_wt_pct: float = HIGHEST_START_WT_PCT
 
     def __post_init__(self) -> None:
         if self.start_carbon_wt_pct.shape[-1] != self.grid.cells or self.carbon_ratio.shape != (self.grid.cells,):
             found = f"{self.start_carbon_wt_pct.shape} carbons, {self.carbon_ratio.shape} ratios"
             raise InputFault(Fault("carbon problem", found, f"one for each of {self.grid.cells} cells"))
-        check_carbon(self.start_carbon_wt_pct)
+        check_carbon(self.start_carbon_wt_pct, self.highest_start_wt_pct)
         if not (isfinite(self.tolerance_wt_pct) and 1e-9 <= self.tolerance_wt_pct <= 0.1):
             raise OutOfRange("step tolerance", self.tolerance_wt_pct, 1e-9, 0.1, "wt%")
 
@@ -216,15 +229,11 @@ class CarbonProblem:
         return tuple(sorted(times))
 
 
-HIGHEST_START_WT_PCT = 2.0
-"""Iron with more carbon is cast iron: outside what the fits and this tool are for."""
-
-
-def check_carbon(carbon_wt_pct: FloatArray) -> None:
-    """Refuse starting carbon [wt%] outside the fits. Raises OutOfRange with value and limits."""
-    bad = ~((carbon_wt_pct >= 0.0) & (carbon_wt_pct <= HIGHEST_START_WT_PCT))
+def check_carbon(carbon_wt_pct: FloatArray, highest_wt_pct: float = HIGHEST_START_WT_PCT) -> None:
+    """Refuse starting carbon [wt%] outside 0 to ``highest_wt_pct``. Raises OutOfRange with value and limits."""
+    bad = ~((carbon_wt_pct >= 0.0) & (carbon_wt_pct <= highest_wt_pct))
     if np.any(bad):
-        raise OutOfRange("starting carbon", float(carbon_wt_pct[bad][0]), 0.0, HIGHEST_START_WT_PCT, "wt%")
+        raise OutOfRange("starting carbon", float(carbon_wt_pct[bad][0]), 0.0, highest_wt_pct, "wt%")
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,7 +254,9 @@ class SheetSpread:
     laws: tuple[DiffusivityLaw, ...] = (AGREN,)
 
 
-def problem_from_sheet(sheet: RunSheet, spread: SheetSpread | None = None, fineness: float = 1.0) -> CarbonProblem:
+def problem_from_sheet(
+    sheet: RunSheet, spread: SheetSpread | None = None, fineness: float = 1.0, section: Section | None = None
+) -> CarbonProblem:
     """The carbon problem a run sheet states; with `spread`, the same problem for many members at once.
 
     Parameters
@@ -253,20 +264,24 @@ def problem_from_sheet(sheet: RunSheet, spread: SheetSpread | None = None, finen
     sheet : the run sheet
     spread : per-member values for an ensemble; None for the nominal run
     fineness : 2 halves every cell, for checks of the grid [-]
+    section : what earlier steps have made of the piece, one row for each member, in place of the sheet's own even or
+              layered section; its cells are used as they are
 
     Raises   InputFault, OutOfRange    a size, carbon or pack no piece can have
     """
     piece = sheet.piece
-    alloys, fractions = _alloys(piece)
+    alloys, fractions = _alloys(piece) if section is None else _alloys_of(section)
     ratios = [potential_per_alloy_carbon(alloy) for alloy in alloys]
     reference = float(np.exp(np.dot(fractions, np.log(ratios))))
     front = _face(sheet, piece.front, reference, ratios[0] / reference, spread)
     back = _face(sheet, piece.back, reference, ratios[-1] / reference, spread)
-    grid, cell_carbon, cell_ratio = _section(piece, ratios, reference, _same(sheet), fineness)
-    start = cell_carbon
-    if spread is not None and spread.start_carbon is not None:
-        change = spread.start_carbon[:, None] * carbon_content_spread_wt_pct(cell_carbon)
-        start = np.clip(cell_carbon + change, 0.0, HIGHEST_START_WT_PCT)
+    if section is not None:
+        grid, start, cell_ratio = _cells_of(section, ratios, reference)
+    else:
+        grid, start, cell_ratio = _section(piece, ratios, reference, _same(sheet), fineness)
+    if section is None and spread is not None and spread.start_carbon is not None:
+        change = spread.start_carbon[:, None] * carbon_content_spread_wt_pct(start)
+        start = np.clip(start + change, 0.0, HIGHEST_START_WT_PCT)
     factor = np.ones(1) if spread is None or spread.diffusivity_factor is None else spread.diffusivity_factor
     limits = [target.value for target in sheet.targets if target.quantity is Quantity.CORE_CARBON]
     notes = {surface.note for face in (front, back) for _, surface in face.surfaces if surface.note}
@@ -281,7 +296,24 @@ def problem_from_sheet(sheet: RunSheet, spread: SheetSpread | None = None, finen
         members=1 if spread is None else spread.members,
         core_target_wt_pct=min(limits) if limits else None,
         notes=tuple(sorted(notes)),
+        highest_start_wt_pct=HIGHEST_START_WT_PCT if section is None else HIGHEST_POTENTIAL_WT_PCT,
     )
+
+
+def _alloys_of(section: Section) -> tuple[list[dict[str, float]], FloatArray]:
+    volume_m = section.volume_m
+    parts = np.array([volume_m[section.layer == number].sum() for number in range(len(section.layers))])
+    return [layer.alloy_wt_pct for layer in section.layers], parts / parts.sum()
+
+
+def _cells_of(section: Section, ratios: list[float], reference: float) -> tuple[Grid, FloatArray, FloatArray]:
+    """Grid, own carbon of each cell [wt%] and its ratio to the solver's scale, of a section as steps have left it."""
+    of_edges = round_of_edges if section.shape is Shape.ROUND else plate_of_edges
+    grid = of_edges(section.edge_depth_m)
+    if len(set(ratios)) == 1:
+        return grid, section.carbon_wt_pct, np.ones(grid.cells)
+    ratio = (np.array(ratios) / reference)[section.layer]
+    return _with_alloys(grid, ratio), section.carbon_wt_pct, ratio
 
 
 def _same(sheet: RunSheet) -> bool:

@@ -65,7 +65,12 @@ def half_plate_grid(thickness_m: float, fineness: float = 1.0) -> Grid:
 def whole_plate_grid(thickness_m: float, fineness: float = 1.0) -> Grid:
     """A whole plate [thickness in m], fine at both faces; `fineness` 2 halves every cell."""
     half = _graded_edges_m(thickness_m / 2.0, fineness)
-    return _plate(np.concatenate([half, thickness_m - half[-2::-1]]), 1.0, thickness_m)
+    return plate_of_edges(np.concatenate([half, thickness_m - half[-2::-1]]))
+
+
+def plate_of_edges(edge_depth_m: FloatArray) -> Grid:
+    """A whole plate cut at stated depths [m], the first 0, the last its thickness."""
+    return _plate(edge_depth_m, 1.0, float(edge_depth_m[-1]))
 
 
 def layered_plate_grid(layers_m: tuple[float, ...], fineness: float = 1.0) -> tuple[Grid, np.ndarray]:
@@ -85,8 +90,12 @@ def layered_plate_grid(layers_m: tuple[float, ...], fineness: float = 1.0) -> tu
 
 def round_grid(diameter_m: float, fineness: float = 1.0) -> Grid:
     """A round bar [diameter in m] from its surface to its axis; `fineness` 2 halves every cell."""
-    radius_m = diameter_m / 2.0
-    edge_depth_m = _graded_edges_m(radius_m, fineness)
+    return round_of_edges(_graded_edges_m(diameter_m / 2.0, fineness))
+
+
+def round_of_edges(edge_depth_m: FloatArray) -> Grid:
+    """A round bar cut at stated depths below its surface [m], the first 0, the last its radius."""
+    radius_m = float(edge_depth_m[-1])
     edge_radius_m = radius_m - edge_depth_m
     centre_depth_m = 0.5 * (edge_depth_m[1:] + edge_depth_m[:-1])
     node_depth_m = np.concatenate([[0.0], centre_depth_m, [radius_m]])
@@ -96,7 +105,7 @@ def round_grid(diameter_m: float, fineness: float = 1.0) -> Grid:
     conductance = np.empty(node_depth_m.size - 1)
     conductance[:-1] = 1.0 / (radius_m * np.log(node_radius_m[:-2] / node_radius_m[1:-1]))
     conductance[-1] = node_radius_m[-2] / radius_m / node_radius_m[-2]  # nothing flows to the axis
-    return Grid(edge_depth_m, node_depth_m, volume_m, conductance, 0.0, diameter_m)
+    return Grid(edge_depth_m, node_depth_m, volume_m, conductance, 0.0, 2.0 * radius_m)
 
 
 def _plate(edge_depth_m: FloatArray, back_area: float, size_m: float) -> Grid:

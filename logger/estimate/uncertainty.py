@@ -171,9 +171,7 @@ def draw(sheet: RunSheet, thermocouple: Thermocouple, members: int = MEMBERS, se
 
     def even(number: int) -> FloatArray:
         # A stream for each coefficient: one more of them leaves the others' draws as they were.
-        rng = np.random.default_rng([seed, number])
-        strata = (rng.permutation(members - 1) + rng.random(members - 1)) / max(members - 1, 1)
-        return np.concatenate([[0.5], strata])
+        return even_draws(members, seed, number)
 
     def normal(number: int) -> FloatArray:
         return np.asarray(ndtri(even(number)), dtype=float)
@@ -195,6 +193,18 @@ def draw(sheet: RunSheet, thermocouple: Thermocouple, members: int = MEMBERS, se
         hardness=normal(10),
         canister=canister.draw_canisters(np.random.default_rng([seed, 11]), sheet, members) if modelled else None,
     )
+
+
+def even_draws(members: int, *stream: int) -> FloatArray:
+    """Numbers between 0 and 1, stratified, from a ``stream`` of their own: (members,), the first 0.5 [-]."""
+    rng = np.random.default_rng(stream)
+    strata = (rng.permutation(members - 1) + rng.random(members - 1)) / max(members - 1, 1)
+    return np.concatenate([[0.5], strata])
+
+
+def normal_draws(members: int, *stream: int) -> FloatArray:
+    """Standard deviations [-], stratified, from a ``stream`` of their own: shape (members,), the first 0."""
+    return np.asarray(ndtri(even_draws(members, *stream)), dtype=float)
 
 
 def problem_from_sheet(
@@ -237,7 +247,7 @@ def problem_from_sheet(
             thin_s=economy.thin_s,
         ),
         carbon=replace(
-            carbon_problem.problem_from_sheet(sheet, _carbon_spread(draws)),
+            carbon_problem.problem_from_sheet(sheet, carbon_spread(draws)),
             tolerance_wt_pct=max(economy.step_tolerance_wt_pct, nominal.tolerance_wt_pct),
         ),
         soak=soak.problem_from_sheet(sheet),
@@ -258,7 +268,8 @@ def levels_wt_pct(sheet: RunSheet) -> tuple[float, ...]:
     return tuple(sorted(wished.union(CASE_DEPTH_LEVELS_WT_PCT)))
 
 
-def _carbon_spread(draws: Draws) -> SheetSpread:
+def carbon_spread(draws: Draws) -> SheetSpread:
+    """What the members have drawn, as the carbon problem takes it."""
     laws = tuple(PUBLISHED_LAWS[number] for number in draws.law.tolist())
     return SheetSpread(
         members=draws.members,
