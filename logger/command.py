@@ -14,6 +14,7 @@ COMMANDS = {
     "runs": "runs",
     "review": "review",
     "what-if": "what_if",
+    "fit-lag": "fit_lag",
     "demo": "demo",
 }
 """Each command's module in ``logger/commands/``, which has the command under the same name."""

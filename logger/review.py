@@ -4,6 +4,7 @@ The only thing here is where the history comes from: a CSV trace with a run shee
 own sheet or another one.
 """
 
+from dataclasses import dataclass
 from pathlib import Path
 
 from logger import target
@@ -18,6 +19,67 @@ from logger.situation import Situation
 from logger.thermocouple import Thermocouple
 from logger.trace_file import read_trace
 from logger.watch import recorded_thermocouples
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LoggedHeat:
+    """Every channel of one heat with its run sheet; ``run`` is empty for a trace. ``thermocouples`` as the oven file
+    knew them."""
+
+    run: str
+    sheet: RunSheet
+    histories: dict[str, History]
+    thermocouples: dict[str, Thermocouple]
+    channel: str = ""
+
+    def thermocouple(self, channel: str) -> Thermocouple:
+        """What is known of a channel's thermocouple: the sheet speaks for its own channel, else a type K."""
+        stated = self.sheet.thermocouple if channel == self.channel else None
+        return stated or self.thermocouples.get(channel) or Thermocouple()
+
+
+def is_trace(what: str) -> bool:
+    """Whether what a person named is a trace's file and not a run in the record."""
+    return Path(what).suffix.lower() == ".csv" or Path(what).is_file()
+
+
+def heat_of_trace(trace_file: Path, sheet_file: Path, channel: str | None = None) -> LoggedHeat:
+    """Every channel of a recorded trace; ``channel`` is one it has, where the sheet names none.
+
+    Raises   InputFault    every fault in the sheet, or else every fault in the trace
+    """
+    faults: list[Fault] = []
+    sheet: RunSheet | None = None
+    try:
+        sheet = read_sheet(sheet_file)
+    except InputFault as fault:
+        faults.extend(fault.faults)
+    try:
+        trace = read_trace(trace_file, (sheet.channel if sheet else None) or channel)
+    except InputFault as fault:
+        faults.extend(fault.faults)
+    if faults or sheet is None:
+        raise InputFault(faults)
+    return LoggedHeat("", sheet, trace.histories, {}, trace.channel)
+
+
+def heat_of_run(record: Path, run: str, sheet_file: Path | None = None) -> LoggedHeat:
+    """Every channel of a recorded run.
+
+    Raises   InputFault    no such run, no readings, a sheet that cannot be used
+             OutsideFault  a record that cannot be read
+    """
+    with RecordReader(record) as reader, reader.snapshot():
+        row = reader.run(run)
+        sheet = (
+            read_sheet(sheet_file)
+            if sheet_file is not None
+            else parse_sheet(row.sheet_text, f"the sheet of run {row.id}")
+        )
+        histories = {name: one for name, one in reader.histories(row.id).items() if len(one)}
+        if not histories:
+            raise InputFault(Fault(f"run {row.id}", "no readings", "a run with at least one"))
+        return LoggedHeat(row.id, sheet, histories, recorded_thermocouples(reader, row.id), sheet.channel or "")
 
 
 def review_trace(trace_file: Path, sheet_file: Path) -> Situation:

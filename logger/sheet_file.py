@@ -59,6 +59,7 @@ from logger.toml_file import (
     Switch,
     Table,
     Text,
+    Three,
     either,
     one_kind_of,
     one_of,
@@ -146,7 +147,7 @@ class LagTable(Table):
     conductivity_spread: Number = 0.1
     exchange_spread: Number = 0.1
     steel_spread: Number = 0.1
-    correlation: tuple[Number, Number, Number] = (0.0, 0.0, 0.0)
+    correlation: Three = (0.0, 0.0, 0.0)
 
 
 class CanisterTable(Table):

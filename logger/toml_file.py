@@ -114,10 +114,19 @@ def _read_switch(raw: object) -> bool:
     return raw
 
 
+def _read_three(raw: object) -> tuple[float, float, float]:
+    if not isinstance(raw, list) or len(raw) != 3 or not all(_is_number(one) and abs(one) < 1e300 for one in raw):
+        found = f"a list of {len(raw)}" if isinstance(raw, list) and len(raw) != 3 else ""
+        raise unfit("a list of three numbers", found)
+    first, second, third = (float(one) for one in raw)
+    return first, second, third
+
+
 Text = Annotated[str, BeforeValidator(_read_text)]
 Name = Annotated[str, BeforeValidator(_read_name)]
 Number = Annotated[float, BeforeValidator(_read_number)]
 Whole = Annotated[int, BeforeValidator(_read_whole)]
+Three = Annotated[tuple[float, float, float], BeforeValidator(_read_three)]
 Switch = Annotated[bool, BeforeValidator(_read_switch)]
 
 

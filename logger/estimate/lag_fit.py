@@ -6,19 +6,21 @@ by the spread it is known to have; what the run says nothing about stays where i
 says about combinations is kept as correlations.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from itertools import count
 from math import exp, inf, sqrt
 
 import numpy as np
 from scipy.optimize import least_squares
 
 from logger.errors import Fault, InputFault
-from logger.estimate import canister, load_temperature
+from logger.estimate import canister, load_temperature, soak
 from logger.estimate.canister import CanisterParameters
 from logger.history import History, longest_bridge_s
 from logger.sheet import CanisterLag, RunSheet
 from logger.thermocouple import Thermocouple
-from logger.units import FloatArray, celsius_from_kelvin, kelvin_from_celsius
+from logger.units import FloatArray, kelvin_from_celsius
 
 PRIOR_SPREADS = {"conductivity": 0.5, "exchange": 0.25, "steel": 0.6}
 """Relative spread of each factor before a run: from the coefficients' own spreads and an unknown share of steel."""
@@ -47,89 +49,81 @@ class Arrest:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Miss:
+    """What a canister's model misses of the inner trace: ``model_K`` (n,) [K], its rms and worst miss [K], and the
+    time at heat inside it comes to [s]."""
+
+    model_K: FloatArray
+    rms_K: float
+    worst_K: float
+    at_heat_s: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class LagFit:
     """A proposal for the canister.
 
-    ``lag``: factors with spreads; ``rms_K``, ``worst_K`` what the model misses after the fit, ``usual_rms_K`` what it
-    missed with the usual coefficients; ``time_s`` (n,), ``inside_K`` (n,), ``model_K`` (n,) the comparison itself;
-    ``arrest`` the halt near 727 C if the inner trace shows one.
+    ``lag``: factors with spreads; ``time_s`` (n,), ``inside_K`` (n,) the inner trace it was fitted to, with
+    ``at_heat_s`` [s] of it; ``fitted`` what the proposal misses, ``before`` what the sheet as it stands misses (with
+    the usual coefficients, or the lag it has); ``arrest`` the halt near 727 C if the inner trace shows one.
     """
 
     lag: CanisterLag
-    rms_K: float
-    worst_K: float
-    usual_rms_K: float
     time_s: FloatArray
     inside_K: FloatArray
-    model_K: FloatArray
+    at_heat_s: float
+    fitted: Miss
+    before: Miss
     arrest: Arrest | None
 
-    def toml(self) -> str:
-        """The block that goes into the run sheet, or into the file kept with the canister."""
-        lag = self.lag
-        return (
-            "# fitted to one run with both thermocouples:"
-            f" misses {self.rms_K:.1f} K (rms), {self.worst_K:.0f} K at worst\n"
-            "[canister.lag]\n"
-            f"conductivity = {lag.conductivity:.3g}\n"
-            f"exchange = {lag.exchange:.3g}\n"
-            f"steel = {lag.steel:.3g}\n"
-            f"conductivity_spread = {lag.conductivity_spread:.2g}\n"
-            f"exchange_spread = {lag.exchange_spread:.2g}\n"
-            f"steel_spread = {lag.steel_spread:.2g}\n"
-            f"correlation = [{', '.join(f'{value:.3f}' for value in lag.correlation)}]\n"
-        )
 
-    def text(self) -> str:
-        """The proposal in words."""
-        lag = self.lag
-        said = [
-            f"Pack conducts {lag.conductivity:.2f} times the usual (within {lag.conductivity_spread:.0%}),"
-            f" wall takes heat {lag.exchange:.2f} times as well (within {lag.exchange_spread:.0%}),"
-            f" steel is {lag.steel:.2f} times the usual share (within {lag.steel_spread:.0%}).",
-            f"The model now misses the inner thermocouple by {self.rms_K:.1f} K (rms), {self.worst_K:.0f} K at worst;"
-            f" with the usual coefficients it missed {self.usual_rms_K:.1f} K.",
-        ]
-        if self.arrest is not None:
-            at_C = celsius_from_kelvin(self.arrest.temperature_K)
-            said.append(
-                f"The inner trace halts at {at_C:.0f} C on heating; the steel's transformation should halt it at 727 to"
-                " 750 C."
-            )
-        return "\n".join(said)
-
-
-def fit(oven: History, inside: History, sheet: RunSheet, oven_thermocouple: Thermocouple | None = None) -> LagFit:
+def fit(
+    oven: History,
+    inside: History,
+    sheet: RunSheet,
+    oven_thermocouple: Thermocouple | None = None,
+    inside_thermocouple: Thermocouple | None = None,
+    on_trial: Callable[[int], None] = lambda number: None,
+) -> LagFit:
     """Fit a canister's lag to one run logged with both thermocouples.
 
     Parameters
     ----------
     oven, inside : History                 the two channels, on one run's clock [s], [K]
-    sheet : RunSheet                       canister (with its size) and piece; a lag it already has is left aside
-    oven_thermocouple : the oven's; None: a type K without correction
+    sheet : RunSheet                       canister (with its size) and piece; a lag it already has is only compared
+    oven_thermocouple, inside_thermocouple : what they are; None: a type K without correction
+    on_trial : called with the number of each trial, for whoever waits
 
     Returns    LagFit
     Raises     InputFault                  no canister size, too few common readings, a load that was not heated
     """
     if sheet.canister.outer_m is None:
         raise InputFault(Fault("canister.outer", "nothing", "the canister's outer size"))
-    plain = replace(sheet, canister=replace(sheet.canister, sensor="oven", lag=None))
+    present = replace(sheet, canister=replace(sheet.canister, sensor="oven"))
+    plain = replace(present, canister=replace(present.canister, lag=None))
+    if inside_thermocouple is not None:
+        inside = replace(inside, temperature_K=inside_thermocouple.correction.corrected_K(inside.temperature_K))
     time_s, inside_K = _inside(oven, inside)
     usual = canister.nominal_canister(plain)
+    trials = count(1)
 
-    def model(factors: FloatArray) -> FloatArray:
-        """Steel temperature (members, n) [K] of canisters with log factors (members, 3)."""
-        problem = load_temperature.problem_from_sheet(
-            plain, thermocouple=oven_thermocouple, parameters=with_factors(usual, np.exp(factors))
-        )
+    def steel_of(parameters: CanisterParameters) -> FloatArray:
+        """Steel temperature (members, n) [K] of canisters."""
+        on_trial(next(trials))
+        problem = load_temperature.problem_from_sheet(plain, thermocouple=oven_thermocouple, parameters=parameters)
         state, samples = load_temperature.advance(problem, load_temperature.begin(problem), oven)
         tail = load_temperature.at_end(problem, state).tail
         at_s = np.concatenate([samples.time_s, tail.time_s])
         steel = np.concatenate([samples.temperature_K, tail.temperature_K], axis=1)
         return np.array([np.interp(time_s, at_s, row) for row in steel], dtype=np.float64)
 
+    def model(factors: FloatArray) -> FloatArray:
+        """Steel temperature (members, n) [K] of canisters with log factors (members, 3)."""
+        return steel_of(with_factors(usual, np.exp(factors)))
+
     # Samples that go on agreeing or missing together are worth one: weigh the run by its independent pieces.
-    distance_K = np.abs(np.interp(time_s, oven.time_s[oven.good], oven.temperature_K[oven.good]) - inside_K)
+    oven_K = np.interp(time_s, oven.time_s[oven.good], oven.temperature_K[oven.good])
+    distance_K = np.abs(oven_K - inside_K)
     weight = sqrt(COMPARED_EVERY_S / INDEPENDENT_S) / (MODEL_ERROR_K + MODEL_ERROR_SHARE * distance_K)
     prior = np.array(list(PRIOR_SPREADS.values()))
 
@@ -144,31 +138,43 @@ def fit(oven: History, inside: History, sheet: RunSheet, oven_thermocouple: Ther
 
     found = least_squares(misses, np.zeros(3), slopes, bounds=(-2.0, 2.0), x_scale=prior, xtol=1e-3, ftol=1e-4)
     J = slopes(found.x)
-    miss_K = model(found.x[None, :])[0] - inside_K
-    rms_K = float(np.sqrt(np.mean(miss_K**2)))
+    model_K = model(found.x[None, :])[0]
     # Where the model misses by more than it was trusted to, its factors are worth less too.
-    excess = float(np.sqrt(np.mean((miss_K * weight) ** 2) * INDEPENDENT_S / COMPARED_EVERY_S))
+    excess = float(np.sqrt(np.mean(((model_K - inside_K) * weight) ** 2) * INDEPENDENT_S / COMPARED_EVERY_S))
     covariance = np.linalg.inv(J.T @ J) * max(1.0, excess) ** 2
     covariance[0, 0] += RUN_TO_RUN**2
     spread = np.sqrt(np.diag(covariance))
     together = covariance / np.outer(spread, spread)
-    usual_K = model(np.zeros((1, 3)))[0]
     names = list(PRIOR_SPREADS)
     lag = CanisterLag(
         **{name: exp(float(value)) for name, value in zip(names, found.x, strict=True)},
         **{f"{name}_spread": float(value) for name, value in zip(names, spread, strict=True)},
         correlation=(float(together[0, 1]), float(together[0, 2]), float(together[1, 2])),
     )
+    before_K = steel_of(canister.nominal_canister(present))[0]
+    at_heat_s = _at_heat_s(sheet, time_s, oven_K, np.stack([inside_K, model_K, before_K]))
     return LagFit(
         lag=lag,
-        rms_K=rms_K,
-        worst_K=float(np.abs(miss_K).max()),
-        usual_rms_K=float(np.sqrt(np.mean((usual_K - inside_K) ** 2))),
         time_s=time_s,
         inside_K=inside_K,
-        model_K=miss_K + inside_K,
+        at_heat_s=at_heat_s[0],
+        fitted=_miss(model_K, inside_K, at_heat_s[1]),
+        before=_miss(before_K, inside_K, at_heat_s[2]),
         arrest=arrest_on_heating(inside),
     )
+
+
+def _miss(model_K: FloatArray, inside_K: FloatArray, at_heat_s: float) -> Miss:
+    miss_K = model_K - inside_K
+    return Miss(model_K, float(np.sqrt(np.mean(miss_K**2))), float(np.abs(miss_K).max()), at_heat_s)
+
+
+def _at_heat_s(sheet: RunSheet, time_s: FloatArray, oven_K: FloatArray, inside_K: FloatArray) -> list[float]:
+    """Time at heat [s] of inner traces (rows, n) [K], by the sheet's soak rule and the oven's holds."""
+    rule, total = sheet.soak, np.zeros(inside_K.shape[0])
+    for middle_K in soak.band_middles_K(rule, time_s, oven_K):
+        total += soak.soaked_s(time_s, inside_K, middle_K - rule.half_band_K, middle_K + rule.half_band_K)
+    return [float(one) for one in total]
 
 
 def with_factors(parameters: CanisterParameters, factors: FloatArray) -> CanisterParameters:

@@ -34,7 +34,7 @@ def test_the_band_holds_the_hidden_truth_of_at_least_ninety_of_a_hundred_caniste
 def test_a_lag_fitted_to_one_heat_narrows_the_band_of_the_next_and_still_holds_the_truth(seed: int) -> None:
     fitted = hidden_heat(seed)
     found = lag_fit.fit(fitted.oven, fitted.inside, fitted.sheet)
-    assert found.rms_K < 0.5 * found.usual_rms_K
+    assert found.fitted.rms_K < 0.5 * found.before.rms_K
     another = hidden_heat(seed, hold_C=885.0)
     before = clocks(another, another.sheet, MEMBERS, 1)
     learned = replace(another.sheet, canister=replace(another.sheet.canister, lag=found.lag))
