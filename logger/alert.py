@@ -57,9 +57,11 @@ class AlertKind(StrEnum):
     LINK_LOST = "link lost"
     CLOCK_JUMP = "clock jump"
     RECORD_TROUBLE = "record trouble"
+    DISK_SPACE = "disk space"
     CHANNEL_TROUBLE = "notification trouble"
     RESTARTED = "restarted"
     RUN_ENDED = "run ended"
+    OWN_MISTAKE = "own mistake"
     TEST = "test"
 
 
@@ -253,6 +255,14 @@ RULES: Final[Mapping[AlertKind, Rule]] = {
         remind_every_s=1800.0,
         escalate_after_s=3600.0,
     ),
+    AlertKind.DISK_SPACE: Rule(
+        Severity.WARNING,
+        "The disk is filling up",
+        "Once it is full the record cannot be written, and readings go to a reserve beside it.",
+        "Free some space; a record is never made smaller by itself.",
+        clear_after_s=60.0,
+        remind_every_s=14_400.0,
+    ),
     AlertKind.CHANNEL_TROUBLE: Rule(
         Severity.WARNING,
         "A notification channel does not deliver",
@@ -270,6 +280,14 @@ RULES: Final[Mapping[AlertKind, Rule]] = {
         tells_clear=False,
     ),
     AlertKind.RUN_ENDED: _news("Run ended", "The run is closed in the record.", _HOT_CANISTER),
+    AlertKind.OWN_MISTAKE: Rule(
+        Severity.WARNING,
+        "soaktally made a mistake of its own",
+        "Readings are still recorded, but part of what is worked out from them is missing or late.",
+        "Watch the oven in person; restart soaktally when it suits. The log file says what went wrong.",
+        clear_after_s=600.0,
+        remind_every_s=1800.0,
+    ),
     AlertKind.TEST: _news("Test", "This is a test of the notification channels; nothing is wrong."),
 }
 
@@ -338,6 +356,10 @@ class Episode:
         about = self.fact.number or self.fact.text
         title = RULES[self.fact.kind].title
         return f"{title}: {about}" if about else title
+
+    def is_named(self, kind: str, key: str = "") -> bool:
+        """Whether somebody means this one, among others, by a kind ("" and "all": any) and a key ("": any)."""
+        return kind in ("", "all", str(self.fact.kind)) and key in ("", self.fact.key)
 
 
 Name = tuple[AlertKind, str]
@@ -431,6 +453,23 @@ def acknowledge(
     return AlertState({**state.episodes, (kind, key): acknowledged}, state.counts), (event,)
 
 
+def closed(
+    state: AlertState, time_s: float, rules: Mapping[AlertKind, Rule] = RULES
+) -> tuple[AlertState, tuple[AlertEvent, ...]]:
+    """End every open episode, whatever its latch, without telling anyone.
+
+    Parameters
+    ----------
+    state : every episode so far
+    time_s : run time [s]
+    rules : how each kind of alert behaves
+
+    Returns   the state with nothing open, and one cleared event for each episode that was
+    """
+    events = tuple(replace(_event(episode, Phase.CLEARED, time_s, rules), announce=False) for episode in state.open())
+    return AlertState({}, state.counts), events
+
+
 def restored(events: Iterable[AlertEvent]) -> AlertState:
     """The state that recorded events leave behind, after a restart: open episodes stay open, as they were."""
     episodes: dict[Name, Episode] = {}
@@ -438,6 +477,9 @@ def restored(events: Iterable[AlertEvent]) -> AlertState:
     for event in events:
         name = (event.kind, event.key)
         episode = episodes.get(name)
+        if is_news(event):  # told once and over: nothing of it stays open
+            counts[name] = max(event.episode, counts.get(name, 0))
+            continue
         if event.phase is Phase.CLEARED:
             episodes.pop(name, None)
         elif event.phase is Phase.RAISED or episode is None:

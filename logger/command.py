@@ -11,6 +11,12 @@ import click
 
 COMMANDS = {
     "watch": "watch",
+    "serve": "serve",
+    "start": "start",
+    "stop": "stop",
+    "acknowledge": "acknowledge",
+    "mark": "mark",
+    "note": "note",
     "runs": "runs",
     "review": "review",
     "what-if": "what_if",

@@ -1,39 +1,47 @@
-"""The daemon: builds everything for one watched oven and owns the threads and signals.
+"""The daemon: builds everything for the ovens it is given and owns the threads, the records and the signals.
 
-Pollers (a thread per port) put what they bring into one queue; this thread takes it out, one piece at a time, and hands
-it to the watch. A worker thread makes bands and forecasts from values that nobody changes. Nothing else is shared.
+Each oven has a thread and pollers of its own (`oven_watch`), each record a desk (`record_desk`). `Daemon` holds them
+together: it looks at the oven files for changes, gives signs of life to whoever would miss them, and closes all in
+order. `serve` keeps ovens watched for months, runs coming and going by request; `watch` is one oven and one run.
 """
 
-import queue
+import logging
 import signal
 import threading
 import time
-from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from importlib.metadata import PackageNotFoundError, version
-from math import inf
 from pathlib import Path
 from types import FrameType
 from typing import Any
 
 from logger.alert import AlertEvent
-from logger.clock import Clock
-from logger.estimate import estimate
-from logger.notify import Notifier
-from logger.oven_file import OvenSettings
-from logger.polling import LinkEvent, LinkState, Poller, PollResult
-from logger.record import RecordReader, RecordWriter
+from logger.board import Board
+from logger.clock import Clock, FastClock, RealClock
+from logger.dead_man import READY, RELOADING, STOPPING, Pulse, heartbeat, systemd_watchdog, tell_systemd
+from logger.errors import Fault, InputFault, OutsideFault, SoaktallyError
+from logger.notify_settings import Heartbeat
+from logger.oven_file import OvenSettings, read_oven
+from logger.oven_watch import Order, Outlets, OvenWatch, Reload
+from logger.record import RecordWriter, RequestRow
+from logger.record_desk import RecordDesk
+from logger.requests import ACKNOWLEDGE, RELOAD, Answer, Answering
 from logger.sheet_file import parse_sheet
 from logger.situation import Situation
-from logger.watch import Watch
 
-SHOW_EVERY_S = 0.1
-"""The situation is handed to whoever shows it at most this often [s of real time]."""
+log = logging.getLogger("soaktally.daemon")
 
-TICK_S = 1.0
-"""How long to wait for a reading before looking at the clock [s of real time]."""
+ROUND_S = 0.5
+"""How often the daemon looks after itself [s of real time]."""
+
+FILES_EVERY_S = 2.0
+"""How often the oven files are looked at for changes [s of real time]."""
+
+STANDSTILL_S = 300.0
+"""An oven's thread that has not come round for so long [s of real time] stands still, and signs of life stop: far above
+the longest time a disk is waited for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,110 +73,326 @@ def boot_name() -> str:
         return ""
 
 
-def watch(oven: OvenSettings, sheet_file: Path, clock: Clock, orders: Orders, stop: threading.Event) -> str:
+def clock_of(oven: OvenSettings) -> Clock:
+    """The clock an oven is watched by."""
+    return RealClock() if oven.clock_speed == 1.0 else FastClock(oven.clock_speed)
+
+
+class Daemon:
+    """Any number of ovens, watched. Build it, `open` it, `start` it, `look_after` it until told to stop, `close` it.
+
+    Parameters
+    ----------
+    ovens : the settings of each
+    files : the oven file of each, looked at for changes; none: they never change
+    board : where each oven's situation is pinned
+    orders : what else to do with what is seen
+    clocks : the clock of each oven by name; left out, as its settings say
+    even_if_damaged : begin although a record cannot be written now; its journal takes over
+
+    Raises   InputFault      settings that do not go together
+             OutsideFault    a record that cannot be written, or that another soaktally writes
+    """
+
+    def __init__(
+        self,
+        ovens: Sequence[OvenSettings],
+        files: Sequence[Path] = (),
+        *,
+        board: Board | None = None,
+        orders: Orders = Orders(),
+        clocks: Mapping[str, Clock] | None = None,
+        even_if_damaged: bool = False,
+    ) -> None:
+        _refuse_what_clashes(ovens)
+        self.board = board or Board()
+        self.ovens: dict[str, OvenWatch] = {}
+        self._desks: dict[Path, RecordDesk] = {}
+        self._files = dict(zip([oven.name for oven in ovens], files, strict=True)) if files else {}
+        self._seen = {file: _stamp(file) for file in self._files.values()}
+        self._looked_s = time.monotonic()
+        self._reload = threading.Event()
+        self._pulses: dict[Heartbeat | None, Pulse] = {}
+        self._closing = ExitStack()
+        clocks = clocks or {oven.name: clock_of(oven) for oven in ovens}
+        try:
+            for record in dict.fromkeys(oven.record.resolve() for oven in ovens):
+                here = [oven for oven in ovens if oven.record.resolve() == record]
+                desk = RecordDesk(
+                    RecordWriter(here[0].record, even_if_damaged=even_if_damaged),
+                    clocks[here[0].name],
+                    {oven.name: oven.notify for oven in here},
+                    self._hand_on,
+                    orders.say,
+                )
+                self._closing.callback(desk.close)
+                self._desks[record] = desk
+                for oven in here:
+                    outlets = Outlets(desk.announce, orders.show, self.board.pin, desk.publish, desk.open_alerts)
+                    self.ovens[oven.name] = OvenWatch(
+                        oven, desk.writer, clocks[oven.name], outlets, software(), boot_name(), orders.until_s
+                    )
+        except BaseException:
+            self._closing.close()
+            raise
+
+    def open(self) -> None:
+        """Begin to poll.
+
+        Raises   OutsideFault    another program has every port of every oven: most likely another soaktally
+        """
+        openers = [threading.Thread(target=oven.open, daemon=True) for oven in self.ovens.values()]
+        for opener in openers:
+            opener.start()
+        for opener in openers:
+            opener.join()
+        taken = [oven.ports_taken() for oven in self.ovens.values()]
+        if all(taken):
+            raise OutsideFault("\n".join(why for oven in taken for why in oven))
+
+    def start(self) -> None:
+        """Begin to watch, to deliver, to take requests, and to give signs of life."""
+        for desk in self._desks.values():
+            desk.start()
+        for oven in self.ovens.values():
+            oven.start()
+        watchdog = systemd_watchdog(self.not_well)
+        if watchdog is not None:
+            self._pulses[None] = watchdog
+            watchdog.start()
+        self._renew_heartbeats()
+        tell_systemd(READY, f"STATUS=watching {', '.join(self.ovens)}")
+
+    def look_after(self, stop: threading.Event, until_ended: bool = False) -> None:
+        """Look after the ovens until told to stop; with ``until_ended`` also until a run has ended."""
+        while not stop.wait(ROUND_S if not until_ended else 0.05):
+            if until_ended and any(oven.ended.is_set() for oven in self.ovens.values()):
+                return
+            if self._reload.is_set() or (time.monotonic() - self._looked_s >= FILES_EVERY_S and self._changed()):
+                self._reload.clear()
+                self.reload()
+
+    def close(self, how: str | None = None) -> None:
+        """Stop everything in order. Runs that go on are closed with ``how`` they ended; None leaves them open."""
+        tell_systemd(STOPPING)
+        for oven in self.ovens.values():
+            oven.stop()
+        for oven in self.ovens.values():
+            oven.join()
+            if how is not None:
+                oven.end_run(how)
+            self.board.take_down(oven.name)
+        for pulse in self._pulses.values():
+            pulse.close()
+        self._closing.close()
+
+    def not_well(self) -> str:
+        """Why no sign of life must be given now; empty while every oven is being watched."""
+        for oven in self.ovens.values():
+            if oven.standing_still_s() > STANDSTILL_S:
+                return f"oven {oven.name}: its watch has stood still for {oven.standing_still_s():.0f} s"
+            if mistake := oven.mistake():
+                return f"oven {oven.name}: {mistake}"
+        return ""
+
+    # --- oven files ---
+
+    def reload_soon(self) -> None:
+        """Have the oven files read again; may be called from a signal handler."""
+        self._reload.set()
+
+    def reload(self) -> tuple[Answer, ...]:
+        """Read the oven files again and put what has changed in force. A file with a fault changes nothing."""
+        tell_systemd(RELOADING, f"MONOTONIC_USEC={time.monotonic_ns() // 1000}")
+        answers = tuple(self._reload_one(name, file) for name, file in self._files.items())
+        for answer in answers:
+            (log.info if answer.done else log.error)("%s", answer.text)
+        self._renew_heartbeats()
+        tell_systemd(READY)
+        return answers
+
+    def _reload_one(self, name: str, file: Path) -> Answer:
+        oven = self.ovens[name]
+        try:
+            self._seen[file] = _stamp(file)
+            settings = read_oven(file)
+        except SoaktallyError as refusal:
+            return Answer(False, f"{refusal} (the settings from before go on)")
+        if settings == oven.settings:
+            return Answer(True, f"{file}: nothing has changed")
+        answers: list[Answer] = []
+        answered = threading.Event()
+
+        def answer(found: Answer) -> None:
+            answers.append(found)
+            answered.set()
+
+        oven.put(Reload(settings, answer))
+        if not answered.wait(STANDSTILL_S):
+            return Answer(False, f"oven {name}: its watch does not answer")
+        if answers[0].done:
+            self._desks[settings.record.resolve()].renew(name, settings.notify)
+        return answers[0]
+
+    def _changed(self) -> bool:
+        self._looked_s = time.monotonic()
+        return any(_stamp(file) != seen for file, seen in self._seen.items())
+
+    def _renew_heartbeats(self) -> None:
+        found = (oven.settings.notify.heartbeat for oven in self.ovens.values())
+        wanted = {settings for settings in found if settings is not None}
+        for old in [one for one in self._pulses if one is not None and one not in wanted]:
+            self._pulses.pop(old).close()
+        for settings in wanted - self._pulses.keys():
+            self._pulses[settings] = heartbeat(settings, self.not_well)
+            self._pulses[settings].start()
+
+    # --- requests ---
+
+    def _hand_on(self, request: RequestRow, answer: Answering) -> None:
+        """Bring a request to the oven it is about. Called from a desk's thread."""
+        name, run = (str(request.detail.get(key, "") or "") for key in ("oven", "run"))
+        if request.kind == RELOAD:
+            self.reload_soon()
+            answer(Answer(True, "the oven files are read again"))
+            return
+        about = [oven for oven in self.ovens.values() if name in ("", oven.name)]
+        if run:
+            about = [oven for oven in about if oven.run is not None and oven.run.run == run]
+        if not about:
+            expected = f"one of {', '.join(self.ovens)}" if not run else "a run that is going on"
+            answer(Answer(False, f"request {request.kind}: found {run or name!r}, expected {expected}"))
+        elif request.kind == ACKNOWLEDGE:
+            whole = _Together(len(about), answer)
+            for oven in about:
+                oven.put(Order(request.kind, request.detail, whole.take))
+        elif len(about) > 1:
+            answer(Answer(False, f"request {request.kind}: found no oven, expected one of {', '.join(self.ovens)}"))
+        else:
+            about[0].put(Order(request.kind, request.detail, answer))
+
+
+class _Together:
+    """Several ovens' answers to one request as one: done if any has done something."""
+
+    def __init__(self, count: int, answer: Answering) -> None:
+        self._left, self._answer = count, answer
+        self._found: list[Answer] = []
+        self._lock = threading.Lock()
+
+    def take(self, found: Answer) -> None:
+        with self._lock:
+            self._found.append(found)
+            self._left -= 1
+            if self._left:
+                return
+        done = [one for one in self._found if one.done] or self._found
+        self._answer(Answer(done[0].done, "; ".join(one.text for one in done), done[0].run))
+
+
+def _refuse_what_clashes(ovens: Sequence[OvenSettings]) -> None:
+    """Two ovens cannot have one name, nor each open the same port."""
+    names = [oven.name for oven in ovens]
+    ports = [port.name for oven in ovens for port in oven.ports if not port.name.startswith("tcp://")]
+    faults = [
+        Fault("oven files", f"the name {name} twice", "a name of its own for each oven")
+        for name in dict.fromkeys(name for name in names if names.count(name) > 1)
+    ]
+    faults += [
+        Fault("oven files", f"port {port} in two of them", "one oven file with every controller on that port")
+        for port in dict.fromkeys(port for port in ports if ports.count(port) > 1)
+    ]
+    if not ovens:
+        faults.append(Fault("oven files", "none", "at least one"))
+    if faults:
+        raise InputFault(faults)
+
+
+def _stamp(file: Path) -> tuple[int, int]:
+    """What tells one state of a file from another; nothing where it is not there."""
+    try:
+        found = file.stat()
+    except OSError:
+        return (0, 0)
+    return (found.st_mtime_ns, found.st_size)
+
+
+def serve(
+    files: Sequence[Path],
+    stop: threading.Event,
+    *,
+    board: Board | None = None,
+    orders: Orders = Orders(),
+    ready: Callable[[Daemon], None] = lambda daemon: None,
+) -> None:
+    """Watch the ovens of these files until told to stop; runs come and go by request and are taken up again.
+
+    Parameters
+    ----------
+    files : OVEN.toml of each oven
+    stop : ends it; runs that go on are left to be taken up at the next start
+    board : where the situation of every oven is pinned, for a page
+    orders : what else to do with what is seen
+    ready : called once everything is being watched
+
+    Raises   InputFault      an oven file that cannot be used
+             OutsideFault    another soaktally has a record, or every port
+    """
+    ovens = [read_oven(file) for file in files]
+    daemon = Daemon(ovens, files, board=board, orders=orders, even_if_damaged=True)
+    try:
+        daemon.open()
+        daemon.start()
+        with _reloaded_by_signal(daemon):
+            ready(daemon)
+            daemon.look_after(stop)
+    finally:
+        daemon.close()
+
+
+def watch(
+    oven: OvenSettings,
+    sheet_file: Path,
+    clock: Clock,
+    orders: Orders,
+    stop: threading.Event,
+    board: Board | None = None,
+) -> str:
     """Watch one run of one oven until it is stopped; returns the run's id.
 
     A run of the same sheet that was broken off is gone on with. Every reading is in the record before anything is
     worked out from it.
 
     Raises   InputFault      a sheet or a record that cannot be used
-             OutsideFault    a record that cannot be written
+             OutsideFault    a record that cannot be written; another program has the port
     """
     sheet_text = sheet_file.read_text(encoding="utf-8")
-    sheet = parse_sheet(sheet_text, str(sheet_file))
-    brought: queue.SimpleQueue[PollResult | LinkEvent] = queue.SimpleQueue()
-    with ExitStack() as stack:
-        record = stack.enter_context(RecordWriter(oven.record))
-        notifier = Notifier(oven.notify, record)
-        stack.callback(notifier.close)
-        worker = ThreadPoolExecutor(1, thread_name_prefix="outlook")
-        stack.callback(worker.shutdown, cancel_futures=True)
-
-        def announce(kept: str, event: AlertEvent, utc_s: float) -> None:
-            orders.say(event)
-            notifier.send(kept, event, utc_s=utc_s, oven=oven.name, run=run.run)
-
-        run = Watch(
-            oven=oven.name,
-            channels=oven.temperature_channels,
-            sheet=sheet,
-            sheet_name=sheet_file.stem,
-            sheet_text=sheet_text,
-            record=record,
-            clock=clock,
-            poll_interval_s=oven.poll_interval_s(estimate.driving_channel(oven.temperature_channels, sheet)),
-            software=software(),
-            announce=announce,
-            thermocouples=oven.thermocouples,
-            over_temperature_K=oven.over_temperature_K,
-            boot=boot_name(),
-            worker=worker,
-        )
-        pollers = [Poller(port, clock, brought.put) for port in oven.ports]
-        notifier.start()
-        _begin_or_take_up(run, oven)
-        with ExitStack() as polls:
-            for poller in pollers:
-                polls.enter_context(_polling(poller))
-            _follow(run, brought, orders, stop)
-        _take_what_is_left(run, brought)
-        run.end("stopped" if stop.is_set() else "the time asked for was over")
-        orders.show(run.now())
-    return run.run
-
-
-def _begin_or_take_up(run: Watch, oven: OvenSettings) -> None:
-    with RecordReader(oven.record) as reader:
-        unfinished = reader.unfinished_run(oven.name)
-        if unfinished is not None and unfinished.sheet_text == run.sheet_text:
-            run.take_up(unfinished, reader)
-            return
-        if unfinished is not None:
-            run.close_other(unfinished, "broken off; another sheet was begun")
-    run.begin()
-
-
-def _follow(
-    run: Watch, brought: "queue.SimpleQueue[PollResult | LinkEvent]", orders: Orders, stop: threading.Event
-) -> None:
-    """Take what the pollers bring until told to stop, or until the time is over."""
-    shown_s = -inf
-    while not stop.is_set():
-        try:
-            piece = brought.get(timeout=TICK_S)
-        except queue.Empty:
-            run.tick()
-            time_s = run.now().now_s
-        else:
-            _take(run, piece)
-            time_s = run.time_of(piece)
-        if time.monotonic() - shown_s >= SHOW_EVERY_S:
-            shown_s = time.monotonic()
-            orders.show(run.now())
-        if orders.until_s is not None and time_s >= orders.until_s:
-            return
-
-
-def _take(run: Watch, piece: PollResult | LinkEvent) -> None:
-    if isinstance(piece, LinkEvent) and piece.state is LinkState.FAILED:
-        raise RuntimeError(f"{piece.port}: polling stopped by a mistake of our own: {piece.why}")
-    run.take(piece)
-
-
-def _take_what_is_left(run: Watch, brought: "queue.SimpleQueue[PollResult | LinkEvent]") -> None:
-    """What the pollers brought before they stopped is read all the same."""
-    while not brought.empty():
-        _take(run, brought.get())
+    parse_sheet(sheet_text, str(sheet_file))
+    daemon = Daemon([oven], board=board, orders=orders, clocks={oven.name: clock})
+    how = "broken off by a fault"
+    try:
+        daemon.open()
+        run = daemon.ovens[oven.name].begin(sheet_file.stem, sheet_text)
+        daemon.start()
+        daemon.look_after(stop, until_ended=True)
+        how = "stopped"
+    finally:
+        daemon.close(how)
+    return run
 
 
 @contextmanager
-def _polling(poller: Poller) -> Iterator[None]:
-    poller.start()
+def _reloaded_by_signal(daemon: Daemon) -> Iterator[None]:
+    """SIGHUP has the oven files read again, where the system has that signal and this is the main thread."""
+    number = getattr(signal, "SIGHUP", None)
+    if number is None or threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(number, lambda *_: daemon.reload_soon())
     try:
         yield
     finally:
-        poller.stop()
-        poller.join(10.0)
+        signal.signal(number, before)
 
 
 @contextmanager

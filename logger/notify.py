@@ -138,7 +138,10 @@ def bundled(messages: Sequence[Message]) -> Message:
 
 
 class Notifier:
-    """Every channel of one daemon. `start` picks up what an earlier process left undelivered."""
+    """Every channel of some ovens. `start` picks up what an earlier process left undelivered.
+
+    ``is_mine`` says whether what was left over about an oven (None: about none) for a channel of a name is for these.
+    """
 
     def __init__(
         self,
@@ -146,8 +149,10 @@ class Notifier:
         record: RecordWriter | None = None,
         make_sender: Callable[[Channel], Sender] = sender_for,
         utc_s: Callable[[], float] = time.time,
+        is_mine: Callable[[str | None, str], bool] = lambda oven, channel: True,
     ) -> None:
         self._record = record
+        self._is_mine = is_mine
         self._utc_s = utc_s
         self._channels = [
             _ChannelQueue(channel, settings, make_sender, self._note, utc_s) for channel in settings.channels
@@ -158,6 +163,8 @@ class Notifier:
         if self._record is not None:
             by_name = {queue.channel.name: queue for queue in self._channels}
             for name, row in _left_over(self._record):
+                if not self._is_mine(row.oven, name):
+                    continue
                 if name in by_name:
                     by_name[name].put([_message_of_row(row)])
                 else:
@@ -368,7 +375,10 @@ class _ChannelQueue:
         """Add messages. A reminder replaces the reminder of the same episode that is still waiting."""
         replaced: list[str] = []
         with self._changed:
+            here = {message.id for message, _ in self._waiting}
             for message in messages:
+                if message.id in here:
+                    continue
                 if message.phase == Phase.REMINDED:
                     replaced += self._remove(partial(_same_reminder, message))
                 self._waiting.append((message, time.monotonic()))

@@ -96,6 +96,7 @@ class RequestRow:
     utc_s: float
     kind: str
     detail: dict[str, Any]
+    id: str
 
 
 class RecordReader:
@@ -237,15 +238,23 @@ class RecordReader:
         channel, time_s, utc_s, temperature_K, quality, raw, *others = rows[0]
         return Reading(channel, time_s, utc_s, _nan(temperature_K), Quality(quality), raw, *(_nan(v) for v in others))
 
-    def alerts(self, run: str | None = None, oven: str | None = None) -> tuple[AlertRow, ...]:
-        """Recorded alert events in the order they happened: of one run, of one oven, or all."""
+    def alerts(
+        self, run: str | None = None, oven: str | None = None, *, without_run: bool = False
+    ) -> tuple[AlertRow, ...]:
+        """Recorded alert events in the order they happened: of one run, of one oven, or all.
+
+        ``without_run``: only those that belong to no run, and, where no oven is named, to no oven either.
+        """
         rows = self._all(
             "SELECT alert.id, oven.name, run.id, alert.utc_s, alert.kind, alert.key, alert.episode, alert.phase, "
             "alert.time_s, alert.severity, alert.title, alert.message, alert.advice "
             "FROM alert LEFT JOIN run ON run.number = alert.run LEFT JOIN oven ON oven.number = alert.oven "
-            "WHERE (:run IS NULL OR run.id = :run) AND (:oven IS NULL OR oven.name = :oven) ORDER BY alert.number",
+            "WHERE (:run IS NULL OR run.id = :run) AND (:oven IS NULL OR oven.name = :oven) "
+            "AND (NOT :without_run OR (alert.run IS NULL AND (:oven IS NOT NULL OR alert.oven IS NULL))) "
+            "ORDER BY alert.number",
             run=run,
             oven=oven,
+            without_run=without_run,
         )
         return tuple(_alert_row(row) for row in rows)
 
@@ -303,9 +312,23 @@ class RecordReader:
     def requests(self, after: int = 0) -> tuple[RequestRow, ...]:
         """What other processes have asked for, numbers above ``after``, in order."""
         rows = self._all(
-            "SELECT number, utc_s, kind, detail FROM request WHERE number > :after ORDER BY number", after=after
+            "SELECT number, utc_s, kind, detail, id FROM request WHERE number > :after ORDER BY number", after=after
         )
-        return tuple(RequestRow(number, utc_s, kind, json.loads(detail)) for number, utc_s, kind, detail in rows)
+        return tuple(
+            RequestRow(number, utc_s, kind, json.loads(detail), id_) for number, utc_s, kind, detail, id_ in rows
+        )
+
+    def answer_to(self, request: str, kind: str) -> EventRow | None:
+        """The event of a kind that answers the request of this id; None while there is none."""
+        rows = self._all(
+            "SELECT event.number, event.id, oven.name, run.id, event.time_s, event.utc_s, event.kind, event.text, "
+            "event.detail FROM event LEFT JOIN run ON run.number = event.run "
+            "LEFT JOIN oven ON oven.number = event.oven "
+            "WHERE event.kind = :kind AND json_extract(event.detail, '$.request') = :request LIMIT 1",
+            request=request,
+            kind=kind,
+        )
+        return _event_row(rows[0]) if rows else None
 
     def setting(self, name: str) -> str | None:
         """The newest value remembered under a name."""

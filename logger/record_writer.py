@@ -181,10 +181,12 @@ class RecordWriter:
         """Append operations, all or none; rows that are there already are passed over."""
         self._do(_Job(lambda _: (operations, None), again=True))
 
-    def append_alert(self, event: AlertEvent, *, utc_s: float, oven: str | None = None, run: str | None = None) -> str:
-        """Append an alert event; returns the id under which its deliveries are kept."""
+    def append_alert(
+        self, event: AlertEvent, *, utc_s: float, oven: str | None = None, run: str | None = None, id: str = ""
+    ) -> str:
+        """Append an alert event; returns the id under which its deliveries are kept (a new one unless given)."""
         row: dict[str, Value] = {
-            "id": new_id(),
+            "id": id or new_id(),
             "oven": oven,
             "run": run,
             "time_s": float(event.time_s),

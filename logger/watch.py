@@ -7,7 +7,7 @@ that readings would wait for them: a worker of the daemon makes them, and the wa
 """
 
 import logging
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from concurrent.futures import Executor, Future
 from dataclasses import dataclass, field
 from math import isfinite, nan
@@ -16,10 +16,12 @@ from typing import Any
 import numpy as np
 
 from logger import alert, target
-from logger.alert import AlertEvent, AlertKind, AlertState, Fact
+from logger.alert import AlertKind, Episode, Fact
+from logger.alert_book import AlertBook, Announce
 from logger.clock import Clock
 from logger.controllers.controller import RawReading
 from logger.controllers.settings import Quantity as ChannelQuantity
+from logger.errors import OutsideFault
 from logger.estimate import estimate
 from logger.estimate.bands import Bands
 from logger.estimate.carbon_result import CarbonWarningKind
@@ -30,6 +32,7 @@ from logger.history import History
 from logger.outlook import Outlook, outlook
 from logger.polling import LinkEvent, LinkState, PollResult
 from logger.reading import Quality, Reading
+from logger.reading_quality import Suspicion
 from logger.record import RecordReader, RecordWriter, RunRow
 from logger.run_time import JUMP_S, Moment, Timeline, clock_jump_s, resume
 from logger.sheet import RunSheet
@@ -61,9 +64,23 @@ WARNING_ALERTS = {
 STALE_AFTER_S, STALE_INTERVALS, STALE_REAL_S = 90.0, 5.0, 3.0
 """What is shown is called old after this long [s], this many polls, and this long of real time [s]: the longest."""
 
+SUSPECTED = {
+    Suspicion.RISING_WITHOUT_HEAT: AlertKind.STUCK_RELAY,
+    Suspicion.FALLING_AT_FULL_HEAT: AlertKind.DEAD_ELEMENT,
+    Suspicion.NO_PROGRESS: AlertKind.DEAD_ELEMENT,
+}
+"""What the behaviour of a channel says about the oven."""
+
+SENSOR_SUSPECTED = {
+    Suspicion.SPIKES: "jumps again and again: a loose connection, or interference",
+    Suspicion.FALLING_ON_HEATING: "falls while it should heat up: are the thermocouple's wires swapped?",
+    Suspicion.STAYS_COLD: "stays at room temperature while the oven is heated: is the thermocouple shorted, or not in?",
+}
+"""What the behaviour of a channel says about its thermocouple."""
+
 WATCH_STARTED = "watch started"
 
-Announce = Callable[[str, AlertEvent, float], None]
+log = logging.getLogger("soaktally.watch")
 
 
 @dataclass
@@ -79,7 +96,7 @@ class Watch:
     clock : where time comes from
     poll_interval_s : how often the driving channel is asked [s]
     thermocouples : what is known of each channel's thermocouple
-    announce : called with (alert id in the record, event, utc_s) for everything that is to be carried out
+    announce : called with everything that is to be carried out, once it is recorded
     worker : works out bands and forecast beside the watch; None: the watch does it itself, at once
 
     Raises   InputFault    several temperature channels and a sheet that does not say which one drives the run
@@ -103,16 +120,18 @@ class Watch:
     finished: bool = False
     problem: Problem = field(init=False)
     state: EstimateState = field(init=False)
-    alerts: AlertState = field(default_factory=AlertState)
     forecast: Forecast | None = None
     bands: Bands | None = None
     set_point_K: float = nan
     output_pct: float = nan
     last_good_s: float | None = None
+    _book: AlertBook = field(init=False)
     _seen: Estimate = field(init=False)
     _timeline: Timeline = field(init=False)
     _last: Moment | None = None
     _over_temperature: bool = False
+    _suspicions: dict[str, frozenset[Suspicion]] = field(default_factory=dict)
+    _mistake: str = ""
     _next_forecast_s: float = 0.0
     _awaited: Future[Outlook] | None = None
     _soaks_begun: int = 0
@@ -125,6 +144,7 @@ class Watch:
         self.problem = estimate.problem_from_sheet(self.sheet, self.thermocouples.get(driving))
         self.state = estimate.begin(self.problem, driving)
         self._seen = estimate.at_end(self.problem, self.state)
+        self._book = AlertBook(self.record, self.announce, self.oven)
 
     # --- from begin to end ---
 
@@ -141,19 +161,27 @@ class Watch:
             software=self.software,
             poll_interval_s=self.poll_interval_s,
         )
+        self._book.run = self.run
         self._timeline = Timeline(0.0, now.monotonic_s)
         self._started(now)
         return self.run
 
-    def take_up(self, row: RunRow, reader: RecordReader) -> None:
-        """Go on with a run that was broken off: the estimate is worked out again from the record, to the same bits."""
-        self.run = row.id
+    def take_up(self, row: RunRow, reader: RecordReader, restarted: bool = True) -> None:
+        """Go on with a run that was broken off: the estimate is worked out again from the record, to the same bits.
+
+        Parameters
+        ----------
+        row, reader : the run, and the record it is in
+        restarted : whether nobody watched meanwhile, which is worth an alert; False when only settings have changed
+        """
+        self.run = self._book.run = row.id
+        self.poll_interval_s = row.poll_interval_s
         history = reader.history(row.id, self.state.channel)
-        self.state = estimate.advance(self.problem, self.state, history)
-        self._seen = estimate.at_end(self.problem, self.state)
-        self.alerts = alert.restored(kept.event for kept in reader.alerts(run=row.id))
-        self._soaks_begun = len([key for kind, key in self.alerts.counts if kind is AlertKind.SOAK_STARTED])
-        self._soaks_ended = len([key for kind, key in self.alerts.counts if kind is AlertKind.SOAK_ENDED])
+        self._advance(history)
+        self._book.restore(kept.event for kept in reader.alerts(run=row.id))
+        counts = self._book.state.counts
+        self._soaks_begun = len([key for kind, key in counts if kind is AlertKind.SOAK_STARTED])
+        self._soaks_ended = len([key for kind, key in counts if kind is AlertKind.SOAK_ENDED])
         now = self._moment()
         last = reader.last_reading(row.id)
         if last is None:
@@ -165,12 +193,10 @@ class Watch:
         again = resume(last.time_s, Moment(last.utc_s, last.monotonic_s, _boot_of(reader, row.id)), now)
         self._timeline = again.timeline
         self._started(now)
+        if not restarted:
+            return
         self._say("taken up", f"the run goes on after {again.gap_s:.0f} s nobody watched: {again.why}", now)
         self._judge([Fact(AlertKind.RESTARTED, row.id, active=True, text=again.why)], now)
-
-    def close_other(self, row: RunRow, how: str) -> None:
-        """Close a run that was broken off and will not be gone on with."""
-        self.record.end_run(row.id, how, ended_utc_s=self._moment().utc_s)
 
     def end(self, how: str) -> None:
         """Close the run, saying how it ended."""
@@ -183,19 +209,28 @@ class Watch:
         self.bands = estimate.bands_at_end(self.problem, self.state)
         now = self._moment()
         self._judge([Fact(AlertKind.RUN_ENDED, self.run, active=True, text=how)], now)
-        self.record.end_run(self.run, how, ended_utc_s=now.utc_s)
+        try:
+            self.record.end_run(self.run, how, ended_utc_s=now.utc_s)
+        except OutsideFault as fault:
+            log.error("run %s: its end waits in memory: %s", self.run, fault)
 
     # --- what the pollers bring ---
 
     def take(self, brought: PollResult | LinkEvent) -> None:
-        """Take in one answer, or the news that there is none."""
+        """Take in one answer, or the news that there is none. What is older than the run is left alone."""
+        if self.time_of(brought) < 0.0:
+            return
         moment = Moment(brought.utc_s, brought.monotonic_s, self.boot)
         self._notice_clock(moment)
         if isinstance(brought, LinkEvent):
             self._take_link(brought, moment)
             return
         readings = self._readings(brought, moment)
-        self.record.append_readings(self.run, readings)
+        try:
+            self.record.append_readings(self.run, readings)
+        except OutsideFault as fault:  # they wait in memory until the record is back; the watch goes on
+            log.error("run %s: %s", self.run, fault)
+        self._suspect(brought)
         for reading in readings:
             if reading.channel == self.state.channel:
                 self._take_driving(reading)
@@ -207,11 +242,29 @@ class Watch:
         self._take_outlook()
         self._judge([], self._moment())
 
-    def acknowledge(self, kind: AlertKind, key: str, who: str = "") -> None:
-        """Somebody has seen an open alert."""
+    def notice(self, facts: list[Fact]) -> None:
+        """Take in facts from elsewhere: the port that says nothing at all, a mistake of our own."""
+        self._judge(facts, self._moment())
+
+    def acknowledge(self, kind: AlertKind, key: str, who: str = "") -> bool:
+        """Somebody has seen an open alert; False where it is not open or was acknowledged before."""
         now = self._moment()
-        self.alerts, events = alert.acknowledge(self.alerts, kind, key, self._time_s(now), who)
-        self._tell(events, now)
+        return self._book.acknowledge(kind, key, self._time_s(now), now.utc_s, who)
+
+    def open_alerts(self) -> tuple[Episode, ...]:
+        """The open alerts of this run, the most serious first."""
+        return self._book.open()
+
+    def mark(self, text: str, author: str) -> float:
+        """Keep a note about this moment of the run; returns its run time [s]. Raises OutsideFault."""
+        now = self._moment()
+        time_s = self._time_s(now)
+        self.record.add_note(self.run, text, utc_s=now.utc_s, time_s=time_s, author=author)
+        return time_s
+
+    def time_s(self) -> float:
+        """Run time [s] now."""
+        return self._time_s(self._moment())
 
     def time_of(self, brought: PollResult | LinkEvent) -> float:
         """Run time [s] of what a poller brought."""
@@ -231,11 +284,12 @@ class Watch:
             statuses=target.statuses(self.problem, self.state, self.bands),
             forecast=self.forecast,
             set_point_K=self.set_point_K,
+            output_pct=self.output_pct,
             heating_K_per_s=self._heating_K_per_s(),
             last_good_s=self.last_good_s,
             now_s=self._time_s(moment),
             now_utc_s=moment.utc_s,
-            open_alerts=self.alerts.open(),
+            open_alerts=self._book.open(),
             links_lost=tuple(self._links_lost.values()),
             clock=self.clock.describe(),
             stale_after_s=max(STALE_AFTER_S, STALE_INTERVALS * self.poll_interval_s, STALE_REAL_S * self.clock.speed),
@@ -279,8 +333,7 @@ class Watch:
         chunk = History(
             reading.channel, np.array([reading.time_s]), np.array([temperature_K]), interval_s=self.poll_interval_s
         )
-        self.state = estimate.advance(self.problem, self.state, chunk)
-        self._seen = estimate.at_end(self.problem, self.state)
+        self._advance(chunk)
         if good:
             self.last_good_s = reading.time_s
             self._recent = [kept for kept in self._recent if kept[0] > reading.time_s - RATE_OVER_S]
@@ -288,6 +341,24 @@ class Watch:
         if reading.time_s >= self._next_forecast_s and self._awaited is None:
             self._next_forecast_s = reading.time_s + max(FORECAST_EVERY_S, FORECAST_EVERY_REAL_S * self.clock.speed)
             self._ask_outlook()
+
+    def _advance(self, chunk: History) -> None:
+        """Advance the estimate. A mistake of our own in it must not stop the recording, nor the other alerts."""
+        try:
+            state = estimate.advance(self.problem, self.state, chunk)
+            seen = estimate.at_end(self.problem, state)
+        except Exception as error:
+            log.exception("run %s: the estimate failed", self.run)
+            self._mistake = f"the estimate failed: {type(error).__name__}: {error}"
+        else:
+            self.state, self._seen = state, seen
+
+    def _suspect(self, brought: PollResult) -> None:
+        """Note what is odd about each channel of one answer."""
+        for raw in brought.readings:
+            self._suspicions[raw.channel] = frozenset(
+                suspicion for channel, suspicion in brought.suspicions if channel == raw.channel
+            )
 
     def _ask_outlook(self) -> None:
         """Have bands and forecast made from where the run stands now."""
@@ -319,31 +390,49 @@ class Watch:
         return (to_K - from_K) / (to_s - from_s)
 
     def _sensor_facts(self, readings: list[Reading]) -> list[Fact]:
+        facts = []
+        for reading in readings:
+            odd = [words for kind, words in SENSOR_SUSPECTED.items() if kind in self._suspicions[reading.channel]]
+            bad = reading.quality not in (Quality.GOOD, Quality.MISSING)
+            if bad and not odd:
+                odd = [f"{reading.quality}, the controller said {reading.raw or 'nothing'}"]
+            text = f"{reading.channel}: {odd[0]}" if odd else f"{reading.channel}: believable again"
+            if reading.quality is not Quality.MISSING:  # silence says nothing about the sensor
+                facts.append(Fact(AlertKind.SENSOR_FAULT, reading.channel, active=bool(odd), text=text))
+        return facts
+
+    def _suspected_facts(self) -> list[Fact]:
+        """What the channels' behaviour says about the oven: one condition, however many channels show it."""
+        said = {suspicion for suspicions in self._suspicions.values() for suspicion in suspicions}
         return [
             Fact(
-                AlertKind.SENSOR_FAULT,
-                reading.channel,
-                active=reading.quality not in (Quality.GOOD, Quality.MISSING),
-                text=f"{reading.channel}: {reading.quality}, the controller said {reading.raw or 'nothing'}",
+                kind,
+                self.oven,
+                active=(active := [str(one) for one in said if SUSPECTED.get(one) is kind]) != [],
+                text=f"{self.oven}: {', '.join(sorted(active))}" if active else "",
             )
-            for reading in readings
+            for kind in dict.fromkeys(SUSPECTED.values())
         ]
 
     def _oven_facts(self, readings: list[Reading]) -> list[Fact]:
+        facts = self._suspected_facts()
         limit_K = self.over_temperature_K
         hottest_K = max((one.temperature_K for one in readings if one.quality is Quality.GOOD), default=nan)
         if limit_K is None or not isfinite(hottest_K):
-            return []
+            return facts
         self._over_temperature = alert.holds(hottest_K, limit_K, limit_K - 5.0, self._over_temperature)
-        words = self.sheet.display.temperature_from_kelvin(hottest_K)
-        return [
+        display = self.sheet.display
+        hottest, limit = (display.temperature_from_kelvin(one_K) for one_K in (hottest_K, limit_K))
+        facts.append(
             Fact(
                 AlertKind.OVER_TEMPERATURE,
                 self.oven,
                 active=self._over_temperature,
-                number=f"{words:.0f} {self.sheet.display.temperature}",
+                number=f"{hottest:.0f} °{display.temperature}",
+                band=f"the limit is {limit:.0f} °{display.temperature}",
             )
-        ]
+        )
+        return facts
 
     def _run_facts(self) -> list[Fact]:
         """What the estimate and the targets say that somebody should hear."""
@@ -354,22 +443,20 @@ class Watch:
             kind = AlertKind.TARGET_PASSED if status.target.limit else AlertKind.TARGET_REACHED
             facts.append(Fact(kind, status.name, active=status.reached, text=status.name))
             expected_s = self.forecast.reached_at_s[number] if self.forecast else None
-            if expected_s is not None:
+            if status.reached:
+                facts.append(Fact(AlertKind.TARGET_SOON, status.name, active=False, text=f"{status.name}: reached"))
+            elif expected_s is not None:
                 left_s = expected_s - self.state.last_time_s
-                facts.append(
-                    Fact(
-                        AlertKind.TARGET_SOON,
-                        status.name,
-                        active=not status.reached and left_s <= SOON_S,
-                        text=status.name,
-                        number=f"in about {max(left_s, 0.0) / 60.0:.0f} min",
-                    )
-                )
+                soon = left_s <= SOON_S
+                when = f"in about {max(left_s / 60.0, 1.0):.0f} min" if soon else "not soon any more"
+                facts.append(Fact(AlertKind.TARGET_SOON, status.name, active=soon, text=status.name, number=when))
         facts.extend(self._soak_facts(seen.thermal.soaks))
         standing = {warning.kind: warning for warning in seen.warnings}
         for name, kind in WARNING_ALERTS.items():
             warning = standing.get(name)
             facts.append(Fact(kind, self.oven, active=warning is not None, text=warning.words if warning else ""))
+        facts.append(Fact(AlertKind.OWN_MISTAKE, self.oven, active=self._mistake != "", text=self._mistake))
+        self._mistake = ""
         return facts
 
     def _soak_facts(self, soaks: tuple[Soak, ...]) -> list[Fact]:
@@ -418,28 +505,21 @@ class Watch:
         self._say(WATCH_STARTED, self.software, moment, boot=self.boot, thermocouples=known)
 
     def _say(self, kind: str, text: str, moment: Moment, **detail: Any) -> None:
-        self.record.append_event(
-            kind,
-            text,
-            utc_s=moment.utc_s,
-            oven=self.oven,
-            run=self.run,
-            time_s=self._time_s(moment),
-            detail=detail,
-        )
+        try:
+            self.record.append_event(
+                kind,
+                text,
+                utc_s=moment.utc_s,
+                oven=self.oven,
+                run=self.run,
+                time_s=self._time_s(moment),
+                detail=detail,
+            )
+        except OutsideFault as fault:
+            log.error("run %s, %s: %s (waits in memory): %s", self.run, kind, text, fault)
 
     def _judge(self, facts: list[Fact], moment: Moment) -> None:
-        time_s = self._time_s(moment)
-        self.alerts, events = alert.advance(self.alerts, facts, time_s)
-        self._tell(events, moment)
-        over = [Fact(event.kind, event.key, active=False) for event in events if alert.is_news(event)]
-        if over:
-            self.alerts, _ = alert.advance(self.alerts, over, time_s)
-
-    def _tell(self, events: tuple[AlertEvent, ...], moment: Moment) -> None:
-        for event in events:
-            kept = self.record.append_alert(event, utc_s=moment.utc_s, oven=self.oven, run=self.run)
-            self.announce(kept, event, moment.utc_s)
+        self._book.judge(facts, self._time_s(moment), moment.utc_s)
 
 
 def _boot_of(reader: RecordReader, run: str) -> str:

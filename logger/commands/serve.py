@@ -1,0 +1,34 @@
+"""``soaktally serve``: watch any number of ovens for as long as the computer runs."""
+
+import threading
+from pathlib import Path
+
+import click
+
+from logger.commands.shared_options import told_plainly
+from logger.commands.situations import alert_words
+
+
+@click.command()
+@click.argument("oven_files", metavar="OVEN.toml...", nargs=-1, required=True, type=click.Path(path_type=Path))
+def serve(oven_files: tuple[Path, ...]) -> None:
+    """Watch ovens day and night; runs begin and end with `soaktally start` and `soaktally stop`.
+
+    An oven without a run shows its live readings and tells when it is too hot. A run that was going on when this ended
+    is taken up again. Oven files that change, or SIGHUP, are read again without losing a run.
+    """
+    with told_plainly():
+        from logger import daemon
+        from logger.views.cautions import Moment, caution
+
+        stop = threading.Event()
+        click.echo(caution(Moment.LEAVING), err=True)
+
+        def ready(running: daemon.Daemon) -> None:
+            for oven in running.ovens.values():
+                going_on = f"run {oven.run.run} goes on" if oven.run is not None else "no run"
+                click.echo(f"Watching {oven.name}: {going_on}; its record is {oven.settings.record}.")
+
+        with daemon.stopped_by_signals(stop):
+            orders = daemon.Orders(say=lambda event: click.echo(alert_words(event)))
+            daemon.serve(oven_files, stop, orders=orders, ready=ready)

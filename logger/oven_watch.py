@@ -1,0 +1,598 @@
+"""One oven being watched, with or without a run: its ports' pollers, its thread, its alerts.
+
+Pollers (a thread per port) put what they bring into the oven's inbox, requests come in by the same way, and the oven's
+own thread takes out one thing at a time. Nothing is shared with other ovens but the record's writer, so an oven whose
+port, controller or estimate fails disturbs no other.
+"""
+
+import logging
+import queue
+import threading
+import time
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from math import inf, isfinite, nan
+from typing import Any
+
+from logger import alert
+from logger.alert import AlertKind, Episode, Fact
+from logger.alert_book import AlertBook, Announce
+from logger.clock import Clock
+from logger.controllers.link_faults import PortTaken
+from logger.controllers.settings import PortSettings, Quantity
+from logger.errors import Fault, InputFault, OutsideFault, SoaktallyError
+from logger.estimate import estimate
+from logger.oven_file import OvenSettings
+from logger.polling import LinkEvent, LinkState, Poller, PollResult
+from logger.reading import Quality
+from logger.reading_quality import Suspicion
+from logger.record import RecordReader, RecordWriter
+from logger.requests import ACKNOWLEDGE, MARK, START, STOP, Answer, Answering
+from logger.run_time import Timeline
+from logger.sheet_file import parse_sheet
+from logger.situation import ChannelNow, IdleSituation, Situation
+from logger.watch import STALE_AFTER_S, STALE_INTERVALS, STALE_REAL_S, Watch
+
+log = logging.getLogger("soaktally.oven")
+
+TICK_S = 1.0
+"""How long to wait for a reading before looking at the clock [s of real time]."""
+
+SHOW_EVERY_S, PIN_EVERY_S, PUBLISH_EVERY_S = 0.1, 1.0, 5.0
+"""The situation is shown, pinned on the board, and published at most this often [s of real time]."""
+
+SILENT_AFTER_S, SILENT_INTERVALS = 60.0, 5.0
+"""A port that brings nothing at all, not even that nobody answers, is silent after this long [s of real time] and so
+many of its longest poll intervals: its driver hangs."""
+
+POLL_AGAIN_S, LOOK_AGAIN_S = 5.0, 5.0
+"""A poller that a mistake of ours has stopped is started again after this long [s of real time]; so often is a record
+that could not be read looked at again for a run to take up."""
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """What somebody asks of one oven: a kind and its details as in `logger.requests`."""
+
+    kind: str
+    detail: Mapping[str, Any]
+    answer: Answering
+
+
+@dataclass(frozen=True, slots=True)
+class Reload:
+    """New settings for an oven; answered once they are in force, or refused."""
+
+    settings: OvenSettings
+    answer: Answering
+
+
+def _nothing(*_: Any) -> None:
+    pass
+
+
+def _no_alerts() -> tuple[Episode, ...]:
+    return ()
+
+
+@dataclass(frozen=True, slots=True)
+class Outlets:
+    """Where an oven's news goes. Each is called from the oven's thread.
+
+    ``announce`` carries alerts out; ``show`` gets the situation of a run after every answer; ``pin`` the situation,
+    idle or not, about once a second; ``publish`` the same for whoever keeps it outside; ``also_open`` says which alerts
+    of the daemon itself are open.
+    """
+
+    announce: Announce
+    show: Callable[[Situation], None] = _nothing
+    pin: Callable[[str, Situation | IdleSituation, float], None] = _nothing
+    publish: Callable[[str, Situation | IdleSituation], None] = _nothing
+    also_open: Callable[[], tuple[Episode, ...]] = _no_alerts
+
+
+@dataclass
+class _PortNews:
+    """What a port's poller last brought: when [s of real time], and whether it never got hold of the port."""
+
+    heard_s: float
+    good: bool = False
+    taken: str = ""
+    any: bool = False
+    silent: bool = False
+
+
+@dataclass
+class OvenWatch:
+    """One oven. Build it, `open`, `start`; `put` orders; `stop` and `join`.
+
+    Parameters
+    ----------
+    settings : the oven
+    record : the writer of its record
+    clock : where its time comes from
+    outlets : where its news goes
+    software, boot : what the record keeps about this program and this computer
+    until_s : ends a run by itself at that run time [s]; None: never
+
+    Raises   InputFault    a port that cannot be what its settings say
+    """
+
+    settings: OvenSettings
+    record: RecordWriter
+    clock: Clock
+    outlets: Outlets
+    software: str = ""
+    boot: str = ""
+    until_s: float | None = None
+    make_poller: Callable[[PortSettings, Clock, Callable[[PollResult | LinkEvent], None]], Poller] = Poller
+    run: Watch | None = None
+    last_run: str = ""
+    _inbox: "queue.SimpleQueue[PollResult | LinkEvent | Order | Reload | None]" = field(
+        default_factory=queue.SimpleQueue
+    )
+    _ports: dict[str, _PortNews] = field(default_factory=dict)
+    _pollers: dict[str, Poller] = field(default_factory=dict)
+    _poll_again: dict[str, float] = field(default_factory=dict)
+    _channels: dict[str, ChannelNow] = field(default_factory=dict)
+    _links_lost: dict[str, LinkEvent] = field(default_factory=dict)
+    _set_point_K: float = nan
+    _output_pct: float = nan
+    _hot: bool = False
+    _looked: bool = False  # whether the record has been looked at for a run to take up
+    _look_again_s: float = 0.0
+    _mistake: str = ""
+    _mistake_s: float = -inf
+    _done_s: dict[str, float] = field(default_factory=dict)  # when something was last done [s of real time]
+
+    def __post_init__(self) -> None:
+        self.name = self.settings.name
+        self.ended = threading.Event()
+        """Set once a run has ended by itself or by request."""
+        self.alive_s = time.monotonic()
+        """When the thread last came round [s of real time]."""
+        self._stopping = threading.Event()
+        self._worker = ThreadPoolExecutor(1, thread_name_prefix=f"outlook {self.name}")
+        self._thread = threading.Thread(target=self._work, name=f"oven {self.name}", daemon=True)
+        self._timeline = Timeline(self.clock.utc_s(), self.clock.monotonic_s())
+        self._book = AlertBook(self.record, self.outlets.announce, self.name)
+        self._pollers = {port.name: self._poller(port) for port in self.settings.ports}
+
+    # --- from another thread ---
+
+    def open(self, timeout_s: float = 5.0) -> None:
+        """Begin to poll, and wait until every port has brought something or the timeout [s] is over."""
+        for poller in self._pollers.values():
+            poller.start()
+        until_s = time.monotonic() + timeout_s
+        while time.monotonic() < until_s and not all(port.any for port in self._ports.values()):
+            time.sleep(0.01)
+
+    def ports_taken(self) -> tuple[str, ...]:
+        """Why each port is not ours, if another program has every port of this oven; else empty."""
+        taken = tuple(port.taken for port in self._ports.values())
+        return taken if all(taken) else ()
+
+    def begin(self, sheet_name: str, sheet_text: str) -> str:
+        """Before `start`: begin a run of this sheet, or go on with one of the same sheet; returns its id.
+
+        Raises   InputFault      a sheet that cannot be used for this oven
+                 OutsideFault    neither record nor journal takes it
+        """
+        self._looked = True
+        run = self._watch(sheet_name, sheet_text)
+        try:
+            with RecordReader(self.settings.record) as reader:
+                unfinished = reader.unfinished_run(self.name)
+                if unfinished is not None and unfinished.sheet_text == sheet_text:
+                    run.take_up(unfinished, reader)
+                    self._take_on(run)
+                    return run.run
+        except OutsideFault as fault:
+            log.error("%s: no run can be looked for in the record: %s", self.name, fault)
+            unfinished = None
+        if unfinished is not None:
+            self.record.end_run(unfinished.id, "broken off; another sheet was begun", ended_utc_s=self.clock.utc_s())
+        run.begin()
+        self._take_on(run)
+        return run.run
+
+    def start(self) -> None:
+        """Begin to watch."""
+        self._thread.start()
+
+    def put(self, order: Order | Reload) -> None:
+        """Hand in an order; it is answered from the oven's thread."""
+        self._inbox.put(order)
+
+    def stop(self) -> None:
+        """Ask the thread to end; returns at once. A run that goes on stays open, to be taken up again."""
+        for poller in self._pollers.values():
+            poller.stop()
+        self._stopping.set()
+        self._inbox.put(None)
+
+    def join(self) -> None:
+        """Wait until the oven is no longer watched."""
+        if self._thread.is_alive():
+            self._thread.join()
+        for poller in self._pollers.values():
+            poller.stop()
+            poller.join(10.0)
+        self._worker.shutdown(wait=False, cancel_futures=True)
+
+    def end_run(self, how: str) -> None:
+        """After `join`: close the run that was going on, and show it once more."""
+        if self.run is not None:
+            self._end_run(how)
+
+    def standing_still_s(self) -> float:
+        """For how long the thread has not come round [s of real time]."""
+        return time.monotonic() - self.alive_s
+
+    # --- the oven's thread ---
+
+    def _work(self) -> None:
+        self._carefully(self._restore)
+        while not self._stopping.is_set():
+            self.alive_s = time.monotonic()
+            try:
+                piece = self._inbox.get(timeout=TICK_S)
+            except queue.Empty:
+                piece = None
+            self._carefully(self._come_round, piece)
+        for poller in self._pollers.values():
+            poller.stop()
+        for poller in self._pollers.values():
+            poller.join(10.0)
+        while not self._inbox.empty():  # what the pollers brought before they stopped is kept all the same
+            self._carefully(self._take, self._inbox.get())
+
+    def _carefully(self, act: Callable[..., None], *given: Any) -> None:
+        """Do something; a mistake of our own is logged and alerted about, and the oven goes on being watched."""
+        try:
+            act(*given)
+        except Exception as error:
+            words = f"{type(error).__name__}: {error}"
+            if words != self._mistake:
+                log.exception("oven %s", self.name)
+            self._mistake, self._mistake_s = words, time.monotonic()
+
+    def _come_round(self, piece: PollResult | LinkEvent | Order | Reload | None) -> None:
+        try:
+            self._take(piece)
+        finally:
+            self._poll_again_where_stopped()
+            if not self._looked and time.monotonic() >= self._look_again_s:
+                self._take_up()
+            self._notice_silence()
+            if self.run is not None and self.until_s is not None and self.run.time_s() >= self.until_s:
+                self._end_run("the time asked for was over")
+            self._show()
+
+    def _take(self, piece: PollResult | LinkEvent | Order | Reload | None) -> None:
+        match piece:
+            case PollResult():
+                self._note(piece)
+                if self.run is not None:
+                    self.run.take(piece)
+                else:
+                    self._judge_idle(piece)
+            case LinkEvent():
+                self._note_link(piece)
+                if self.run is not None:
+                    self.run.take(piece)
+            case Order():
+                piece.answer(self._done(piece))
+            case Reload():
+                piece.answer(self._reloaded(piece.settings))
+            case None if self.run is not None:
+                self.run.tick()
+            case None:
+                self._judge([])
+
+    # --- runs ---
+
+    def _watch(self, sheet_name: str, sheet_text: str, settings: OvenSettings | None = None) -> Watch:
+        """The watch of a run that has not begun yet. Raises InputFault."""
+        oven = settings or self.settings
+        sheet = parse_sheet(sheet_text, f"run sheet {sheet_name}" if sheet_name else "run sheet")
+        if not oven.temperature_channels:
+            raise InputFault(Fault(f"oven {oven.name}", "no temperature channel", "one that a run can be judged by"))
+        return Watch(
+            oven=oven.name,
+            channels=oven.temperature_channels,
+            sheet=sheet,
+            sheet_name=sheet_name,
+            sheet_text=sheet_text,
+            record=self.record,
+            clock=self.clock,
+            poll_interval_s=oven.poll_interval_s(estimate.driving_channel(oven.temperature_channels, sheet)),
+            software=self.software,
+            announce=self.outlets.announce,
+            thermocouples=oven.thermocouples,
+            over_temperature_K=oven.over_temperature_K,
+            boot=self.boot,
+            worker=self._worker,
+        )
+
+    def _take_on(self, run: Watch) -> None:
+        """From now on the run looks after the oven's alerts; it is told at once what does not answer."""
+        self._book.close(*self._moment())
+        self._hot = False
+        self.run, self.last_run = run, run.run
+        now_utc_s, now_s = self.clock.utc_s(), self.clock.monotonic_s()
+        for lost in self._links_lost.values():
+            run.take(replace(lost, utc_s=now_utc_s, monotonic_s=now_s))
+
+    def _take_up(self) -> None:
+        """Go on with the run that was going on when this oven was last watched, if there is one."""
+        self._look_again_s = time.monotonic() + LOOK_AGAIN_S
+        try:
+            with RecordReader(self.settings.record) as reader:
+                row = reader.unfinished_run(self.name)
+                if row is not None:
+                    run = self._watch(row.sheet_name, row.sheet_text)
+                    run.take_up(row, reader)
+                    self._take_on(run)
+        except InputFault as refusal:
+            log.error("oven %s: the run in the record cannot be gone on with: %s", self.name, refusal)
+            self._mistake, self._mistake_s = f"a run cannot be gone on with: {refusal}", inf
+        except OutsideFault as fault:
+            log.warning("oven %s: no run can be looked for yet: %s", self.name, fault)
+            return
+        self._looked = True
+
+    def _restore(self) -> None:
+        try:
+            with RecordReader(self.settings.record) as reader:
+                self._book.restore(row.event for row in reader.alerts(oven=self.name, without_run=True))
+        except SoaktallyError as fault:
+            log.warning("oven %s: its open alerts cannot be read: %s", self.name, fault)
+        if self.run is None:
+            self._take_up()
+        else:
+            self._book.close(*self._moment())
+
+    def _end_run(self, how: str) -> None:
+        assert self.run is not None
+        run = self.run
+        run.end(how)
+        self.outlets.show(self._situation_of(run))
+        self.run = None
+        self.ended.set()
+        self._done_s.clear()
+
+    # --- orders ---
+
+    def _done(self, order: Order) -> Answer:
+        """Do what was ordered, or refuse it with the reason."""
+        try:
+            match order.kind:
+                case "start":
+                    return self._started(str(order.detail.get("sheet_name", "")), str(order.detail["sheet_text"]))
+                case "stop":
+                    run = self._going_on()
+                    self._end_run(str(order.detail.get("how") or "stopped"))
+                    return Answer(True, f"run {run.run} is ended", run.run)
+                case "mark":
+                    run = self._going_on()
+                    time_s = run.mark(str(order.detail["text"]), str(order.detail.get("author", "")))
+                    return Answer(True, f"marked at {time_s / 60.0:.1f} min of run {run.run}", run.run)
+                case "acknowledge":
+                    return self._acknowledged(order.detail)
+        except SoaktallyError as refusal:
+            return Answer(False, str(refusal))
+        except KeyError as missing:
+            return Answer(False, f"request {order.kind}: found no {missing}, expected one")
+        expected = ", ".join((START, STOP, MARK, ACKNOWLEDGE))
+        return Answer(False, f'request: found "{order.kind}", expected one of {expected}')
+
+    def _started(self, sheet_name: str, sheet_text: str) -> Answer:
+        if self.run is not None:
+            return Answer(False, f"oven {self.name}: run {self.run.run} is going on; stop it first", self.run.run)
+        if not self._looked:
+            return Answer(False, f"oven {self.name}: the record cannot be read yet, so no run can begin")
+        run = self._watch(sheet_name, sheet_text)
+        run.begin()
+        self.ended.clear()
+        self._take_on(run)
+        self._done_s.clear()
+        return Answer(True, f"run {run.run} has begun on oven {self.name}", run.run)
+
+    def _going_on(self) -> Watch:
+        if self.run is None:
+            raise InputFault(Fault(f"oven {self.name}", "no run going on", "one; begin it with `soaktally start`"))
+        return self.run
+
+    def _acknowledged(self, detail: Mapping[str, Any]) -> Answer:
+        """Acknowledge open alerts of a kind, or all of them."""
+        wanted, key, who = (str(detail.get(name, "") or "") for name in ("alert", "key", "who"))
+        run = self.run
+        episodes = run.open_alerts() if run is not None else self._book.open()
+        words = [
+            episode.words for episode in episodes if episode.is_named(wanted, key) and self._acknowledge(episode, who)
+        ]
+        if not words:
+            return Answer(False, f"oven {self.name}: no open alert of that kind that nobody has acknowledged yet")
+        return Answer(True, "acknowledged: " + "; ".join(words), run.run if run is not None else "")
+
+    def _acknowledge(self, episode: Episode, who: str) -> bool:
+        kind, key = episode.fact.kind, episode.fact.key
+        if self.run is not None:
+            return self.run.acknowledge(kind, key, who)
+        return self._book.acknowledge(kind, key, *self._moment(), who)
+
+    def _reloaded(self, settings: OvenSettings) -> Answer:
+        """Put new settings in force; a run that goes on is worked out again from the record with them."""
+        old, run = self.settings, self.run
+        for what, before, after in (("name", old.name, settings.name), ("record", old.record, settings.record)):
+            if before != after:
+                return Answer(False, f"oven {old.name}: a new {what} takes effect when soaktally is started again")
+        if old.clock_speed != settings.clock_speed:
+            return Answer(False, f"oven {old.name}: another clock takes effect when soaktally is started again")
+        try:
+            pollers = {port.name: self._poller(port) for port in settings.ports}
+            again = None if run is None else self._watch(run.sheet_name, run.sheet_text, settings)
+            if (
+                run is not None
+                and again is not None
+                and (again.poll_interval_s != run.poll_interval_s or again.state.channel != run.state.channel)
+            ):
+                return Answer(False, f"oven {old.name}: its driving channel is not changed while a run goes on")
+            for poller in self._pollers.values():
+                poller.stop()
+            for poller in self._pollers.values():
+                poller.join(10.0)
+            if run is not None and again is not None:
+                with RecordReader(settings.record) as reader:
+                    again.take_up(reader.run(run.run), reader, restarted=False)
+                self.run = again
+        except SoaktallyError as refusal:
+            return Answer(False, str(refusal))
+        self.settings = settings
+        self._ports = {name: news for name, news in self._ports.items() if name in pollers}
+        self._channels = {one: self._channels[one] for one in settings.temperature_channels if one in self._channels}
+        self._links_lost.clear()
+        self._pollers = pollers
+        for poller in pollers.values():
+            poller.start()
+        return Answer(True, f"oven {old.name}: the new settings are in force", run.run if run is not None else "")
+
+    # --- what the pollers bring ---
+
+    def _poller(self, port: PortSettings) -> Poller:
+        news = self._ports.setdefault(port.name, _PortNews(time.monotonic()))
+
+        def brought(piece: PollResult | LinkEvent) -> None:  # on the poller's thread
+            news.heard_s, news.any = time.monotonic(), True
+            if isinstance(piece, PollResult):
+                news.good = news.good or piece.fault is None
+                news.taken = str(piece.fault) if isinstance(piece.fault, PortTaken) and not news.good else ""
+            self._inbox.put(piece)
+
+        return self.make_poller(port, self.clock, brought)
+
+    def _note(self, brought: PollResult) -> None:
+        """Keep the newest answer of every channel, for whoever looks."""
+        for raw in brought.readings:
+            good = raw.quality is Quality.GOOD
+            if raw.quantity is Quantity.SET_POINT:
+                self._set_point_K = raw.temperature_K if good else nan
+            elif raw.quantity is Quantity.OUTPUT:
+                self._output_pct = 100.0 * raw.value if good else nan
+            elif raw.quantity is Quantity.TEMPERATURE:
+                odd = tuple(str(suspicion) for channel, suspicion in brought.suspicions if channel == raw.channel)
+                self._channels[raw.channel] = ChannelNow(
+                    raw.channel, raw.temperature_K if good else nan, raw.quality, raw.raw, brought.utc_s, odd
+                )
+
+    def _note_link(self, event: LinkEvent) -> None:
+        name = event.controller or event.port
+        if event.state is LinkState.RESTORED:
+            self._links_lost.pop(name, None)
+        elif event.state is not LinkState.PAUSED:
+            self._links_lost[name] = event
+        if event.state is LinkState.FAILED:
+            log.error("oven %s, port %s: polling stopped by a mistake of our own: %s", self.name, event.port, event.why)
+            self._poll_again[event.port] = time.monotonic() + POLL_AGAIN_S
+
+    def _poll_again_where_stopped(self) -> None:
+        for name, when_s in list(self._poll_again.items()):
+            if time.monotonic() >= when_s:
+                del self._poll_again[name]
+                port = next(port for port in self.settings.ports if port.name == name)
+                self._pollers[name] = self._poller(port)
+                self._pollers[name].start()
+                self._links_lost.pop(name, None)
+                if self.run is not None:
+                    self.run.notice([Fact(AlertKind.LINK_LOST, name, active=False)])
+
+    def _notice_silence(self) -> None:
+        """A port whose reader does not come back at all looks like peace and is none."""
+        for port in self.settings.ports:
+            news = self._ports[port.name]
+            longest_s = max(controller.poll_interval_s for controller in port.controllers) / self.clock.speed
+            silent_s = time.monotonic() - news.heard_s
+            silent = silent_s > max(SILENT_AFTER_S, SILENT_INTERVALS * longest_s)
+            if silent == news.silent:
+                continue
+            news.silent = silent
+            text = f"{port.name}: its driver has not come back for {silent_s:.0f} s" if silent else f"{port.name}: back"
+            log.warning("oven %s, %s", self.name, text)
+            if self.run is not None:
+                self.run.notice([Fact(AlertKind.LINK_LOST, port.name, active=silent, text=text)])
+
+    # --- alerts without a run ---
+
+    def _moment(self) -> tuple[float, float]:
+        """The moment for alerts that belong to no run: seconds that only go forward, and the wall clock [s]."""
+        return self._timeline.at(self.clock.monotonic_s()), self.clock.utc_s()
+
+    def _judge(self, facts: list[Fact]) -> None:
+        self._book.judge(facts, *self._moment())
+
+    def _judge_idle(self, brought: PollResult) -> None:
+        """Without a run a silent or cold oven is no news; one that is too hot, or heats by itself, is."""
+        facts = []
+        good = [now.temperature_K for now in self._channels.values() if isfinite(now.temperature_K)]
+        limit_K = self.settings.over_temperature_K
+        if limit_K is not None and good:
+            self._hot = alert.holds(max(good), limit_K, limit_K - 5.0, self._hot)
+            display = self.settings.display
+            hottest, limit = (display.temperature_from_kelvin(one_K) for one_K in (max(good), limit_K))
+            number, band = f"{hottest:.0f} °{display.temperature}", f"the limit is {limit:.0f} °{display.temperature}"
+            facts.append(Fact(AlertKind.OVER_TEMPERATURE, self.name, active=self._hot, number=number, band=band))
+        stuck = any(str(Suspicion.RISING_WITHOUT_HEAT) in now.suspicions for now in self._channels.values())
+        text = f"{self.name}: {Suspicion.RISING_WITHOUT_HEAT}" if stuck else ""
+        facts.append(Fact(AlertKind.STUCK_RELAY, self.name, active=stuck, text=text))
+        self._judge(facts)
+
+    def mistake(self) -> str:
+        """The mistake of our own that hinders this oven now; empty while there is none."""
+        return self._mistake if time.monotonic() - self._mistake_s < SILENT_AFTER_S else ""
+
+    # --- who sees it ---
+
+    def _show(self) -> None:
+        """Hand the situation on, to each outlet as often as it wants it."""
+        if self.run is not None and self._due("show", SHOW_EVERY_S):
+            self.outlets.show(self._situation_of(self.run))
+        if self._due("pin", PIN_EVERY_S):
+            self.outlets.pin(self.name, self.situation(), self.clock.utc_s())
+        if self._due("publish", PUBLISH_EVERY_S):
+            self.outlets.publish(self.name, self.situation())
+
+    def _due(self, what: str, every_s: float) -> bool:
+        now_s = time.monotonic()
+        if now_s - self._done_s.get(what, -inf) < every_s:
+            return False
+        self._done_s[what] = now_s
+        return True
+
+    def situation(self) -> Situation | IdleSituation:
+        """What is true of this oven now. Only from the oven's thread."""
+        if self.run is not None:
+            return self._situation_of(self.run)
+        slowest_s = max(controller.poll_interval_s for port in self.settings.ports for controller in port.controllers)
+        return IdleSituation(
+            oven=self.name,
+            channels=self._channels_now(),
+            now_utc_s=self.clock.utc_s(),
+            display=self.settings.display,
+            set_point_K=self._set_point_K,
+            output_pct=self._output_pct,
+            open_alerts=(*self._book.open(), *self.outlets.also_open()),
+            links_lost=tuple(event.why for event in self._links_lost.values()),
+            clock=self.clock.describe(),
+            stale_after_s=max(STALE_AFTER_S, STALE_INTERVALS * slowest_s, STALE_REAL_S * self.clock.speed),
+            last_run=self.last_run,
+        )
+
+    def _situation_of(self, run: Watch) -> Situation:
+        now = run.now()
+        return replace(now, channels=self._channels_now(), open_alerts=(*now.open_alerts, *self.outlets.also_open()))
+
+    def _channels_now(self) -> tuple[ChannelNow, ...]:
+        return tuple(self._channels[name] for name in self.settings.temperature_channels if name in self._channels)
