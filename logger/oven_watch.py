@@ -281,8 +281,8 @@ class OvenWatch:
                     self._judge_idle(piece)
             case LinkEvent():
                 self._note_link(piece)
-                if self.run is not None:
-                    self.run.take(piece)
+                if self.run is not None:  # what was lost before the run began is news to the run
+                    self.run.take(piece if self.run.time_of(piece) >= 0.0 else self._as_of_now(piece))
             case Order():
                 piece.answer(self._done(piece))
             case Reload():
@@ -322,9 +322,11 @@ class OvenWatch:
         self._book.close(*self._moment())
         self._hot = False
         self.run, self.last_run = run, run.run
-        now_utc_s, now_s = self.clock.utc_s(), self.clock.monotonic_s()
         for lost in self._links_lost.values():
-            run.take(replace(lost, utc_s=now_utc_s, monotonic_s=now_s))
+            run.take(self._as_of_now(lost))
+
+    def _as_of_now(self, event: LinkEvent) -> LinkEvent:
+        return replace(event, utc_s=self.clock.utc_s(), monotonic_s=self.clock.monotonic_s())
 
     def _take_up(self) -> None:
         """Go on with the run that was going on when this oven was last watched, if there is one."""
