@@ -10,7 +10,7 @@ from math import inf, isfinite, nan
 
 from logger.errors import Fault, InputFault
 from logger.thermocouple import Thermocouple
-from logger.units import SECONDS_PER_HOUR, DisplayUnits
+from logger.units import SECONDS_PER_HOUR, DisplayUnits, kelvin_from_celsius
 
 ALLOYING_ELEMENTS = ("Mn", "Si", "Cr", "Ni", "Mo", "Cu", "V", "W", "P", "S", "As", "Al")
 
@@ -142,6 +142,36 @@ class Canister:
     lag: CanisterLag | None = None
 
 
+class Bath(StrEnum):
+    """What a piece is quenched in."""
+
+    BRINE = "brine"
+    WATER = "water"
+    FAST_OIL = "fast oil"
+    SLOW_OIL = "slow oil"
+
+
+ROOM_K = kelvin_from_celsius(25.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Quench:
+    """The quench of the piece, in this run or after it, as far as the log does not show it.
+
+    ``from_K`` the steel's temperature just before it [K], ``end_K`` the coldest it comes to [K], ``section_m`` the
+    thickness or diameter that is quenched where it is no longer the piece's [m]. For a thermocouple that stays in the
+    oven: ``at_s`` run time at which the piece is quenched [s], ``taken_out_s`` times at which it was taken out to cool
+    in air before [s].
+    """
+
+    bath: Bath | None = None
+    from_K: float | None = None
+    at_s: float | None = None
+    taken_out_s: tuple[float, ...] = ()
+    end_K: float = ROOM_K
+    section_m: float | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Stage:
     """A stage the sheet states; without times it covers the whole run."""
@@ -211,6 +241,8 @@ class RunSheet:
     tempering_reference_K: float = 473.15
     tempering_constant: float | None = None  # None: chosen from the piece's carbon
     quenched_hardness_HRC: float | None = None
+    temper_hold_s: float | None = None  # how long the person means to hold a temper
+    quench: Quench | None = None
     display: DisplayUnits = field(default_factory=DisplayUnits)
     name: str = ""
     notes: str = ""
@@ -260,6 +292,8 @@ def _faults(sheet: RunSheet) -> list[Fault]:
         *_span("tempering.reference_temperature", sheet.tempering_reference_K, 323.15, 1000.15, sheet.display, "K"),
         *_optional("tempering.constant", sheet.tempering_constant, 5.0, 30.0, sheet.display, ""),
         *_optional("tempering.quenched_hardness", sheet.quenched_hardness_HRC, 20.0, 70.0, sheet.display, "HRC"),
+        *_optional("tempering.hold", sheet.temper_hold_s, 60.0, LONGEST_REACH_S, sheet.display, "h"),
+        *_quench_faults(sheet.quench, sheet.display),
     ]
 
 
@@ -408,6 +442,32 @@ def _canister_faults(sheet: RunSheet) -> list[Fault]:
             faults.append(
                 Fault("canister.outer", found, f"room for a piece of {_shown(sheet.piece.size_m, display, 'm')}")
             )
+    return faults
+
+
+LEAST_QUENCH_K, MOST_QUENCH_K = kelvin_from_celsius(600.0), kelvin_from_celsius(1147.0)
+"""Below the first no alloy of ours is austenite, above the second a carburized skin melts."""
+
+
+def _quench_faults(quench: Quench | None, display: DisplayUnits) -> list[Fault]:
+    if quench is None:
+        return []
+    faults = _optional("quench.from", quench.from_K, LEAST_QUENCH_K, MOST_QUENCH_K, display, "K")
+    faults += _span("quench.end", quench.end_K, 77.0, kelvin_from_celsius(250.0), display, "K")
+    faults += _optional("quench.section", quench.section_m, SMALLEST_PIECE_M, LARGEST_PIECE_M, display, "m")
+    faults += _optional("quench.at", quench.at_s, 0.0, LONGEST_REACH_S, display, "h")
+    before_s = 0.0
+    for number, out_s in enumerate(quench.taken_out_s):
+        here = f"quench.taken_out[{number}].at"
+        beyond = _span(here, out_s, 0.0, LONGEST_REACH_S, display, "h")
+        faults += beyond
+        if not beyond and out_s <= before_s and number:
+            found, least = (_shown(each_s, display, "h") for each_s in (out_s, before_s))
+            faults.append(Fault(here, found, f"later than {least}, the time before it"))
+        before_s = _known(out_s, 0.0, LONGEST_REACH_S)
+    if quench.at_s is not None and quench.taken_out_s and quench.at_s <= before_s:
+        found, last = (_shown(each_s, display, "h") for each_s in (quench.at_s, before_s))
+        faults.append(Fault("quench.at", found, f"later than {last}, when it was last taken out"))
     return faults
 
 

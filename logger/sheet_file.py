@@ -33,6 +33,7 @@ from logger.quantities import (
 from logger.sheet import (
     ALLOYING_ELEMENTS,
     PACK_KINDS,
+    Bath,
     Canister,
     CanisterLag,
     CanisterShape,
@@ -40,6 +41,7 @@ from logger.sheet import (
     Pack,
     Piece,
     Quantity,
+    Quench,
     RunSheet,
     Shape,
     SoakRule,
@@ -175,6 +177,23 @@ class StageTable(Table):
     surface: Surface = None
 
 
+class TakenOutTable(Table):
+    """One ``[[quench.taken_out]]``."""
+
+    at: Annotated[Written | None, Measure(DURATION)] = None
+
+
+class QuenchTable(Table):
+    """``[quench]``."""
+
+    bath: Annotated[Bath | None, one_kind_of(Bath)] = None
+    from_: Annotated[Written | None, Measure(TEMPERATURE), Stem("from")] = None
+    at: Annotated[Written | None, Measure(DURATION)] = None
+    taken_out: list[TakenOutTable] = Field(default_factory=list)
+    end: Temperature = None
+    section: Length = None
+
+
 class TargetTable(Table):
     """One ``[[target]]``."""
 
@@ -207,6 +226,7 @@ class TemperingTable(Table):
     constant: Number | None = None
     reference_temperature: Temperature = None
     quenched_hardness: Annotated[Written | None, Measure(HARDNESS)] = None
+    hold: Annotated[Written | None, Measure(DURATION)] = None
 
 
 class DisplayTable(Table):
@@ -226,6 +246,7 @@ class SheetTable(Table):
     pack: PackTable | None = None
     canister: CanisterTable = CanisterTable()
     stage: list[StageTable] = Field(default_factory=list)
+    quench: QuenchTable | None = None
     target: list[TargetTable] = Field(default_factory=list)
     soak: SoakTable = SoakTable()
     reference: ReferenceTable = ReferenceTable()
@@ -306,6 +327,8 @@ def _ask_for_what_is_missing(document: Document, sheet: SheetTable) -> None:
         forbid(("soak", "half_band"), sheet.soak.half_band, "the band of the rule, or a band and no rule")
     for number, stage in enumerate(sheet.stage):
         need(("stage", number, "kind"), stage.kind, _either(StageKind))
+    for number, taken_out in enumerate(sheet.quench.taken_out if sheet.quench else []):
+        need(("quench", "taken_out", number, "at"), taken_out.at, DURATION.expected)
     for number, target in enumerate(sheet.target):
         need(("target", number, "quantity"), target.quantity, _either(Quantity))
         if target.quantity is None:
@@ -349,6 +372,8 @@ def _sheet(document: Document, table: SheetTable) -> RunSheet:
         tempering_reference_K=_value(tempering.reference_temperature, plain.tempering_reference_K),
         tempering_constant=tempering.constant,
         quenched_hardness_HRC=_optional(tempering.quenched_hardness),
+        temper_hold_s=_optional(tempering.hold),
+        quench=None if table.quench is None else _quench(table.quench),
         display=_display(table),
         name=table.name,
         notes=table.notes,
@@ -421,6 +446,18 @@ def _stage(table: StageTable) -> Stage:
         to_s=_value(table.to, inf),
         pack=None if table.pack is None else _pack(table.pack),
         surface=table.surface,
+    )
+
+
+def _quench(table: QuenchTable) -> Quench:
+    plain = Quench()
+    return Quench(
+        bath=table.bath,
+        from_K=_optional(table.from_),
+        at_s=_optional(table.at),
+        taken_out_s=tuple(_value(taken_out.at) for taken_out in table.taken_out),
+        end_K=_value(table.end, plain.end_K),
+        section_m=_optional(table.section),
     )
 
 

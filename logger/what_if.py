@@ -71,11 +71,11 @@ def what_if(problem: Problem, state: EstimateState, course: Course) -> Answer:
     ahead = supposed(problem, state, course)
     alone = replace(problem, ensemble=None)
     carried = estimate.advance(alone, state, ahead)
-    bands = None
+    result, bands = estimate.at_end(alone, carried), None
     if problem.ensemble is not None:
         members = uncertainty.advance(problem.ensemble, estimate.members_now(problem, state), ahead)
-        bands = uncertainty.bands_of(problem.ensemble, uncertainty.at_end(problem.ensemble, members))
-    return Answer(course, carried, estimate.at_end(alone, carried), bands)
+        bands = estimate.bands_beside(problem.ensemble, members, result)
+    return Answer(course, carried, result, bands)
 
 
 def supposed(problem: Problem, state: EstimateState, course: Course) -> History:

@@ -110,6 +110,19 @@ class TemperingBands:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class SectionBands:
+    """Bands of the quenched section: hardness [HRC] (3, points) over ``depth_m``, ``tempered_HRC`` None untempered,
+    the most retained austenite anywhere [-], and the depths to 550 HV and to 50 HRC as quenched [m]."""
+
+    depth_m: FloatArray
+    quenched_HRC: FloatArray
+    tempered_HRC: FloatArray | None
+    retained_austenite: Band
+    depth_550_hv_m: Band
+    depth_50_hrc_m: Band
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Bands:
     """Bands at run time ``time_s`` [s] from so many ``members``.
 
@@ -127,3 +140,4 @@ class Bands:
     tempering: TemperingBands | None
     targets: tuple[Band, ...]
     drivers: tuple[Driven, ...]
+    section: SectionBands | None = None

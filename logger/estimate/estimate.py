@@ -19,7 +19,11 @@ from logger.estimate import (
     carbon_problem,
     carbon_profile,
     equivalent_time,
+    heat_treatment,
+    hot_trace,
     load_temperature,
+    profile_tempering,
+    section_uncertainty,
     soak,
     stages,
     tempering,
@@ -28,15 +32,18 @@ from logger.estimate import (
 from logger.estimate.bands import Bands, band
 from logger.estimate.carbon_problem import CarbonProblem
 from logger.estimate.carbon_profile import CarbonState
+from logger.estimate.carbon_result import CarbonResult
 from logger.estimate.equivalent_time import EquivalentTimeProblem, EquivalentTimeState
+from logger.estimate.heats import HeatsJudgement
+from logger.estimate.hot_trace import HotTraceState
 from logger.estimate.load_temperature import LoadProblem, LoadState, SteelSamples, joined
 from logger.estimate.result import BandPoint, Estimate, ThermalResult, TrailPoint
 from logger.estimate.soak import SoakProblem, SoakState
 from logger.estimate.stages import StageProblem, StageState
-from logger.estimate.tempering import TemperingProblem, TemperingState
+from logger.estimate.tempering import TemperingProblem, TemperingResult, TemperingState
 from logger.estimate.uncertainty import EnsembleProblem, EnsembleState
 from logger.history import History
-from logger.sheet import Quantity, RunSheet, Target, level_shown_wt_pct
+from logger.sheet import Quantity, RunSheet, StageKind, Target, level_shown_wt_pct
 from logger.thermocouple import Thermocouple
 
 TRAIL_INTERVAL_S = 120.0
@@ -80,6 +87,7 @@ class Solvers:
     stages: StageState
     equivalent_time: EquivalentTimeState
     tempering: TemperingState | None
+    hot_trace: HotTraceState
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -116,7 +124,7 @@ def problem_from_sheet(
     Raises   InputFault    a sheet whose parts do not fit each other or lie outside the models
     """
     known = sheet.thermocouple or thermocouple
-    heat_only = sheet.pack is not None and not sheet.stages
+    tempers = profile_tempering if profile_tempering.varies(sheet) else tempering
     return Problem(
         sheet=sheet,
         load=load_temperature.problem_from_sheet(sheet, thermocouple=known),
@@ -124,7 +132,7 @@ def problem_from_sheet(
         soak=soak.problem_from_sheet(sheet),
         stages=stages.problem_from_sheet(sheet),
         equivalent_time=equivalent_time.problem_from_sheet(sheet),
-        tempering=None if heat_only else tempering.problem_from_sheet(sheet),
+        tempering=tempers.problem_from_sheet(sheet),
         levels_wt_pct=uncertainty.levels_wt_pct(sheet),
         ensemble=uncertainty.problem_from_sheet(sheet, known, members=members) if members else None,
     )
@@ -161,6 +169,7 @@ def begin(problem: Problem, channel: str) -> EstimateState:
         stages=stages.begin(problem.stages),
         equivalent_time=equivalent_time.begin(problem.equivalent_time),
         tempering=None if problem.tempering is None else tempering.begin(problem.tempering),
+        hot_trace=hot_trace.begin(),
     )
     ensemble = None if problem.ensemble is None else uncertainty.begin(problem.ensemble)
     return EstimateState(channel, load_temperature.begin(problem.load), solvers, ensemble=ensemble)
@@ -232,8 +241,17 @@ def bands_at_end(problem: Problem, state: EstimateState) -> Bands | None:
     """The bands of everything at the last reading; None where no bands are wanted. The state stays as it is."""
     if problem.ensemble is None:
         return None
-    members = uncertainty.at_end(problem.ensemble, members_now(problem, state))
-    return uncertainty.bands_of(problem.ensemble, members)
+    return bands_beside(problem.ensemble, members_now(problem, state), at_end(problem, state))
+
+
+def bands_beside(ensemble: EnsembleProblem, state: EnsembleState, nominal: Estimate) -> Bands:
+    """The bands of members that stand where a nominal estimate does: of what that estimate has, and nothing else."""
+    members = uncertainty.at_end(ensemble, state)
+    bands = uncertainty.bands_of(ensemble, members)
+    section = None
+    if nominal.treatment is not None:
+        section = section_uncertainty.section_bands(ensemble, members, nominal.treatment)
+    return replace(bands, tempering=None if nominal.tempering is None else bands.tempering, section=section)
 
 
 def _band_point(problem: Problem, ensemble: EnsembleProblem, state: EstimateState, time_s: float) -> BandPoint:
@@ -260,9 +278,14 @@ def _at_end(problem: Problem, state: EstimateState, with_stages: bool, with_soak
     carbon = carbon_profile.at_end(problem.carbon, solvers.carbon)
     soaked = soak.at_end(problem.soak, solvers.soak) if with_soak else soak.NOTHING_ASKED
     seen = stages.at_end(problem.stages, solvers.stages) if with_stages else None
-    tempered = None
-    if problem.tempering is not None and solvers.tempering is not None:
-        tempered = tempering.at_end(problem.tempering, solvers.tempering)
+    heats = heat_treatment.heats_seen(problem.sheet, *hot_trace.at_end(solvers.hot_trace), _richest_wt_pct(carbon))
+    temper = _temper(problem, solvers, heats)
+    treatment = None
+    if with_stages:
+        stages_seen = () if seen is None else seen.stages
+        treatment = heat_treatment.treated(
+            problem.sheet, carbon, heats, stages_seen, float(load.steel_K[0]), temper, _reached(problem, state)
+        )
     return Estimate(
         time_s=state.last_time_s,
         thermal=ThermalResult(
@@ -284,9 +307,46 @@ def _at_end(problem: Problem, state: EstimateState, with_stages: bool, with_soak
             else {line_K: float(seconds[0]) for line_K, seconds in seen.seconds_above.items()},
         ),
         carbon=carbon,
-        tempering=tempered,
+        tempering=None if temper is None else _tempered(problem.sheet, temper, carbon),
         warnings=carbon.warnings,
+        treatment=treatment,
     )
+
+
+def _richest_wt_pct(carbon: CarbonResult) -> float:
+    """The most carbon anywhere in the piece [wt%]: what is hardened for."""
+    return float(carbon.carbon_wt_pct.max())
+
+
+def _temper(
+    problem: Problem, solvers: Solvers, heats: HeatsJudgement
+) -> tuple[TemperingProblem, TemperingState] | None:
+    """The temper, where the run has one: what is soft is not tempered, however warm it is kept."""
+    if problem.tempering is None or solvers.tempering is None:
+        return None
+    stated = any(stage.kind is StageKind.TEMPER for stage in problem.sheet.stages)
+    if not stated and not heat_treatment.is_hard(heats.heats, problem.tempering.begins_hardened):
+        return None
+    return problem.tempering, solvers.tempering
+
+
+def _tempered(
+    sheet: RunSheet, temper: tuple[TemperingProblem, TemperingState], carbon: CarbonResult
+) -> TemperingResult:
+    """The temper's result: of the richest carbon where that varies."""
+    if profile_tempering.varies(sheet):
+        return profile_tempering.at_carbon(*temper, sheet, _richest_wt_pct(carbon))
+    return tempering.at_end(*temper)
+
+
+def _reached(problem: Problem, state: EstimateState) -> tuple[bool, ...]:
+    """For each target, whether the trail has met it: values come down to a hardness and up to everything else."""
+    met = []
+    for number, target in enumerate(problem.sheet.targets):
+        values = (point.target_values[number] for point in state.trail)
+        falls = target.quantity is Quantity.HARDNESS
+        met.append(any(value <= target.value if falls else value >= target.value for value in values))
+    return tuple(met)
 
 
 def over_history(problem: Problem, history: History) -> EstimateState:
@@ -350,6 +410,7 @@ def _solve(problem: Problem, solvers: Solvers, steel: SteelSamples) -> Solvers:
             problem.equivalent_time, solvers.equivalent_time, time_s, temperature_K
         ),
         tempering=tempered,
+        hot_trace=hot_trace.advance(solvers.hot_trace, time_s, temperature_K[0]),
     )
 
 

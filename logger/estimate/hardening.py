@@ -8,9 +8,9 @@ import numpy as np
 
 from logger.errors import Fault, InputFault, OutOfRange
 from logger.remark import Remark
-from logger.sheet import Shape
+from logger.sheet import Bath, Shape
 from logger.steel.critical_points import COARSENS_ABOVE_K, ac1_K, austenitizing_window, normalizing_window
-from logger.steel.hardenability import Bath, hardens_through
+from logger.steel.hardenability import hardens_through
 from logger.steel.martensite import (
     A255_CARBON_WT_PCT,
     MEASURED_QUENCHED,

@@ -6,6 +6,7 @@ from typing import NamedTuple
 from logger.estimate.bands import Band
 from logger.estimate.carbon_result import CarbonResult, CarbonWarning
 from logger.estimate.gaps import GapMark
+from logger.estimate.heat_treatment import HeatTreatment
 from logger.estimate.screening import SpikeMark
 from logger.estimate.soak import Soak
 from logger.estimate.stages import StageSeen
@@ -40,13 +41,15 @@ class ThermalResult:
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """The estimate at run time ``time_s``. ``carbon`` and ``tempering`` are None where the run has no such part."""
+    """The estimate at run time ``time_s``; ``carbon``, ``tempering`` and ``treatment`` are None where there is no such
+    part."""
 
     time_s: float
     thermal: ThermalResult
     carbon: CarbonResult | None
     tempering: TemperingResult | None
     warnings: tuple[CarbonWarning, ...] = ()
+    treatment: HeatTreatment | None = None
 
 
 class TrailPoint(NamedTuple):

@@ -25,6 +25,7 @@ from logger.estimate import (
     carbon_profile,
     equivalent_time,
     load_temperature,
+    profile_tempering,
     soak,
     steel_trace,
     tempering,
@@ -38,13 +39,22 @@ from logger.estimate.equivalent_time import EquivalentTimeProblem, EquivalentTim
 from logger.estimate.load_temperature import LoadProblem, LoadState, SteelSamples
 from logger.estimate.soak import SoakProblem, SoakState
 from logger.estimate.temperature_windows import LOWEST_K
-from logger.estimate.tempering import TemperingProblem, TemperingState
+from logger.estimate.tempering import TemperingProblem, TemperingState, softened_HRC
 from logger.history import History
 from logger.sheet import Quantity, RunSheet, Target, level_shown_wt_pct
 from logger.steel.carbon_diffusion import DIFFUSIVITY_FACTOR_SPREAD, PUBLISHED_LAWS
 from logger.steel.composition import carbon_content_spread_wt_pct
 from logger.steel.phase_limits import HIGHEST_K, solidus_temperature_K
-from logger.steel.tempering import CARBON_WT_PCT, CONSTANT, HARDNESS_RMS_HRC
+from logger.steel.tempering import (
+    CARBON_WT_PCT,
+    CONSTANT,
+    HARDNESS_RMS_HRC,
+    HIGHEST_PARAMETER_K,
+    equivalent_time_s,
+    fitted_constant,
+    lowest_parameter_K,
+    tempered_hardness_HRC,
+)
 from logger.thermocouple import CALIBRATED_SHARE, Thermocouple, usable_tolerance_K
 from logger.units import FloatArray
 
@@ -93,6 +103,8 @@ class Draws:
     start_carbon: FloatArray
     tempering_constant: FloatArray
     hardness: FloatArray
+    martensite_start: FloatArray
+    quenched_hardness: FloatArray
     canister: CanisterParameters | None
 
     @property
@@ -138,7 +150,8 @@ class Members:
     """Every member's values at one moment, arrays (m,). ``soak_s`` is NaN where nobody asked for it.
 
     ``tempering_parameter_K``, ``tempering_equivalent_time_s`` and ``hardness_HRC`` are NaN before a temper.
-    ``has_gaps``: there is a gap that was not bridged.
+    ``has_gaps``: there is a gap that was not bridged. ``temper_ends_K`` (2, m): the tempering parameter with the least
+    and the most constant, for a piece of many carbons (else None); ``temper_peak_K`` the hottest of that temper [K].
     """
 
     time_s: float
@@ -151,6 +164,8 @@ class Members:
     tempering_equivalent_time_s: FloatArray
     hardness_HRC: FloatArray
     has_gaps: bool
+    temper_ends_K: FloatArray | None
+    temper_peak_K: FloatArray
 
 
 def draw(sheet: RunSheet, thermocouple: Thermocouple, members: int = MEMBERS, seed: int = SEED) -> Draws:
@@ -191,6 +206,8 @@ def draw(sheet: RunSheet, thermocouple: Thermocouple, members: int = MEMBERS, se
         start_carbon=normal(8),
         tempering_constant=normal(9),
         hardness=normal(10),
+        martensite_start=normal(12),
+        quenched_hardness=normal(13),
         canister=canister.draw_canisters(np.random.default_rng([seed, 11]), sheet, members) if modelled else None,
     )
 
@@ -283,8 +300,17 @@ def carbon_spread(draws: Draws) -> SheetSpread:
 
 
 def _tempering_problems(sheet: RunSheet, draws: Draws) -> tuple[TemperingProblem | None, TemperingProblem | None]:
-    """The temper with the nominal constant and drawn hardness, and with drawn constants for the equivalent time."""
-    nominal = None if sheet.pack is not None and not sheet.stages else tempering.problem_from_sheet(sheet)
+    """The temper with the nominal constant and drawn hardness, and with drawn constants for the equivalent time.
+
+    For a piece of many carbons, the first is every member with the least constant, then every member with the most.
+    """
+    if profile_tempering.varies(sheet):
+        nominal = profile_tempering.problem_from_sheet(sheet)
+        if nominal is None:
+            return None, None
+        ends = np.repeat(profile_tempering.constants(sheet, 2), draws.members)
+        return replace(nominal, constant=ends), None
+    nominal = tempering.problem_from_sheet(sheet)
     if nominal is None:
         return None, None
     carbon = None
@@ -337,7 +363,9 @@ def _solved(problem: EnsembleProblem, state: EnsembleState, steel: SteelSamples)
     temperature_K = np.clip(steel.temperature_K, LOWEST_K, HIGHEST_K)
     softening, alike = state.softening, state.alike
     if problem.softening is not None and softening is not None:
-        softening = tempering.advance(problem.softening, softening, time_s, temperature_K)
+        twice = softening.parameter_K.size == 2 * temperature_K.shape[0]
+        each_K = np.tile(temperature_K, (2, 1)) if twice else temperature_K
+        softening = tempering.advance(problem.softening, softening, time_s, each_K)
     if problem.alike is not None and alike is not None:
         alike = tempering.advance(problem.alike, alike, time_s, temperature_K)
     return EnsembleState(
@@ -365,7 +393,14 @@ def at_end(problem: EnsembleProblem, state: EnsembleState, *, with_soak: bool = 
     state = _solved(problem, state, load.tail)
     nothing = np.full(problem.members, np.nan)
     parameter, hardness, alike_s = nothing, nothing, nothing
-    if problem.softening is not None and state.softening is not None:
+    carbon = carbon_profile.members_at_end(problem.carbon, state.carbon)
+    ends_K, temper_peak_K = None, nothing
+    if problem.softening is not None and state.softening is not None and profile_tempering.varies(problem.sheet):
+        ends_K = state.softening.parameter_K.reshape(2, -1)
+        temper_peak_K = state.softening.peak_K[: problem.members]
+        if np.all(np.isfinite(ends_K)):
+            parameter, hardness, alike_s = _richest_tempered(problem, carbon, ends_K, temper_peak_K)
+    elif problem.softening is not None and state.softening is not None:
         soft = tempering.at_end(problem.softening, state.softening)
         if soft.begun:
             parameter = np.asarray(soft.parameter_K)
@@ -377,7 +412,7 @@ def at_end(problem: EnsembleProblem, state: EnsembleState, *, with_soak: bool = 
     equivalent_s = equivalent_time.at_end(problem.equivalent_time, state.equivalent_time)
     return Members(
         time_s=load.time_s,
-        carbon=carbon_profile.members_at_end(problem.carbon, state.carbon),
+        carbon=carbon,
         steel_temperature_K=load.steel_K,
         peak_K=peak_K if peak_K.size else nothing,
         equivalent_time_s=np.broadcast_to(equivalent_s, (problem.members,)),
@@ -386,7 +421,50 @@ def at_end(problem: EnsembleProblem, state: EnsembleState, *, with_soak: bool = 
         tempering_equivalent_time_s=np.broadcast_to(alike_s, (problem.members,)),
         hardness_HRC=np.broadcast_to(hardness, (problem.members,)),
         has_gaps=any(not gap.bridged for gap in load.gaps),
+        temper_ends_K=ends_K,
+        temper_peak_K=temper_peak_K,
     )
+
+
+def section_parameter_K(problem: EnsembleProblem, members: Members, constant: FloatArray) -> FloatArray | None:
+    """Every member's tempering parameter [K] for a ``constant`` (m, n) of its own [1]; None before a temper has begun.
+
+    Straight between the two constants that were added up: a third of a kelvin off for two tempers (see the tests).
+    """
+    ends_K = members.temper_ends_K
+    if ends_K is None or not np.all(np.isfinite(ends_K)):
+        return None
+    return _between(problem.sheet, ends_K, constant)
+
+
+def _between(sheet: RunSheet, ends_K: FloatArray, constant: FloatArray) -> FloatArray:
+    """Parameter [K] for constants (m,) or (m, n), from those of the least and the most constant (2, m)."""
+    least, most = profile_tempering.constants(sheet, 2)
+    low_K, high_K = (ends_K[row].reshape(-1, *(1,) * (constant.ndim - 1)) for row in (0, 1))
+    return np.asarray(low_K + (high_K - low_K) * (constant - least) / (most - least))
+
+
+def _richest_tempered(
+    problem: EnsembleProblem, carbon: CarbonMembers, ends_K: FloatArray, peak_K: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Parameter [K], hardness [HRC] and equivalent time [s] of every member's richest carbon, (m,) each."""
+    sheet, draws = problem.sheet, problem.draws
+    C = np.clip(carbon.carbon_wt_pct.max(axis=1), *CARBON_WT_PCT)
+    fit_constant = fitted_constant(C)
+    stated = sheet.tempering_constant
+    constant = np.full(C.shape, fit_constant[0] if stated is None else stated)
+    spread = CONSTANT.spread if stated is None else 0.0
+    drawn = np.clip(constant + draws.tempering_constant * spread, 5.0, 40.0)
+    Mn = profile_tempering.manganese(sheet.piece.alloy_wt_pct)
+    offset = draws.hardness * HARDNESS_RMS_HRC.value
+    fit_K = np.minimum(_between(sheet, ends_K, fit_constant), HIGHEST_PARAMETER_K)
+    quenched = tempered_hardness_HRC(lowest_parameter_K(C), C, Mn) + offset
+    if sheet.quenched_hardness_HRC is not None:
+        quenched = np.full(C.shape, sheet.quenched_hardness_HRC)
+    hardness = softened_HRC(quenched, tempered_hardness_HRC(fit_K, C, Mn) + offset, peak_K)
+    reference_K = sheet.tempering_reference_K
+    alike_s = equivalent_time_s(_between(sheet, ends_K, drawn), reference_K, drawn)
+    return _between(sheet, ends_K, constant), hardness, alike_s
 
 
 def _soaked_s(problem: EnsembleProblem, state: SoakState) -> FloatArray:

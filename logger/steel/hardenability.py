@@ -8,7 +8,6 @@ centre, with the bath's severity H = h/(2k).
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from enum import StrEnum
 from functools import lru_cache
 from typing import Final
 
@@ -18,7 +17,7 @@ from scipy.special import j0, j1
 
 from logger.errors import OutOfRange
 from logger.remark import Remark
-from logger.sheet import Shape
+from logger.sheet import Bath, Shape
 from logger.steel.coefficients import Coefficient
 from logger.units import METRES_PER_INCH
 
@@ -44,15 +43,6 @@ GRAIN_SIZE_FACTOR: Final = Coefficient(
     high=9.0,
     argument_unit="ASTM number",
 )
-
-
-class Bath(StrEnum):
-    """What the piece is quenched in."""
-
-    BRINE = "brine"
-    WATER = "water"
-    FAST_OIL = "fast oil"
-    SLOW_OIL = "slow oil"
 
 
 SEVERITY_PER_INCH: Final = {

@@ -330,7 +330,7 @@ def test_the_thermocouple_may_be_named_with_what_its_calibration_found(folder: P
         ('channel = ""\n' + PLATE, 'line 1: channel: found "", expected a name in quotation marks'),
         ("Name = 3\n" + PLATE, "line 1: Name: found an unknown key, expected name"),
         ("colour = 3\n" + PLATE, "line 1: colour: found an unknown key, expected one of name, notes, channel, piece, "
-         "pack, canister, stage, target, soak, reference, tempering, thermocouple, display"),
+         "pack, canister, stage, quench, target, soak, reference, tempering, thermocouple, display"),
         ("pack = 3\n" + PLATE, "line 1: pack: found 3, expected a table [pack]"),
         ("stage = 3\n" + PLATE, "line 1: stage: found 3, expected one or more tables [[stage]]"),
         ("stage = [3]\n" + PLATE, "line 1: stage[0]: found 3, expected a table [[stage]]"),
@@ -369,6 +369,18 @@ def test_the_thermocouple_may_be_named_with_what_its_calibration_found(folder: P
         (PLATE + "[reference]\ntemperature_F = 200\n", "line 6: reference.temperature_F: found 200 F, "
          "expected 752 to 2552 F"),
         (PLATE + "[tempering]\nconstant = 200\n", "line 6: tempering.constant: found 200, expected 5 to 30"),
+        (PLATE + '[quench]\nbath = "whale oil"\n', 'line 6: quench.bath: found "whale oil", expected "brine", '
+         '"water", "fast oil" or "slow oil"'),
+        (PLATE + "[quench]\nfrom_C = 1200\n", "line 6: quench.from_C: found 1200 C, expected 600 to 1147 C"),
+        (PLATE + "[quench]\nfrom_F = 900\n", "line 6: quench.from_F: found 900 F, expected 1112 to 2097 F"),
+        (PLATE + "[quench]\nend_C = 300\n", "line 6: quench.end_C: found 300 C, expected -196.1 to 250 C"),
+        (PLATE + "[quench]\nsection_mm = 900\n", "line 6: quench.section_mm: found 900 mm, expected 0.05 to 500 mm"),
+        (PLATE + "[quench]\nat_h = 1.0\n[[quench.taken_out]]\nat_h = 2.0\n", "line 6: quench.at_h: found 1 h, "
+         "expected later than 2 h, when it was last taken out"),
+        (PLATE + "[[quench.taken_out]]\nat_h = 2.0\n[[quench.taken_out]]\nat_h = 1.0\n",
+         "line 8: quench.taken_out[1].at_h: found 1 h, expected later than 2 h, the time before it"),
+        (PLATE + "[[quench.taken_out]]\n", f"line 5: quench.taken_out[0].at_s: found nothing, expected {A_TIME}"),
+        (PLATE + "[tempering]\nhold_h = -1\n", "line 6: tempering.hold_h: found -1 h, expected 0.01667 to 2000 h"),
         (PLATE + '[[stage]]\nkind = "toast"\n', 'line 6: stage[0].kind: found "toast", expected "heat-up", '
          '"carburize", "diffuse", "normalize", "austenitize", "temper" or "cool"'),
         (PLATE + "[[stage]]\nto_s = 10\n", 'line 5: stage[0].kind: found nothing, expected "heat-up", '
