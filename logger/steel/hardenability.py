@@ -17,7 +17,8 @@ from scipy.special import j0, j1
 
 from logger.errors import OutOfRange
 from logger.remark import Remark
-from logger.sheet import Bath, Shape
+from logger.sheet import Bath as Bath  # also known from here
+from logger.sheet import Shape
 from logger.steel.coefficients import Coefficient
 from logger.units import METRES_PER_INCH
 
