@@ -200,7 +200,9 @@ def treated(
     asked = list(Bath) if quench.bath is None else [quench.bath]
     tempered = None
     if temper is not None and uneven:
-        tempered = profile_tempering.across(*temper, section.carbon_in_solution_wt_pct, section.hardness_HRC, alloy)
+        ferrite = np.maximum(1.0 - section.austenite_share - section.cementite_share, 0.0)
+        solution = section.carbon_in_solution_wt_pct
+        tempered = profile_tempering.across(*temper, solution, section.hardness_HRC, ferrite, alloy)
     return HeatTreatment(
         steels=_steels(sheet, carbon, section),
         quench_K=quench_K,

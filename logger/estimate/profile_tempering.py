@@ -39,6 +39,10 @@ BETWEEN: Final = 5
 """Constants added up side by side (our choice: the parameter between them within a kelvin)."""
 
 
+MOST_FERRITE: Final = 0.05
+"""The fit is of wholly hardened steel: with more ferrite than this beside the martensite it does not speak."""
+
+
 def varies(sheet: RunSheet) -> bool:
     """Whether the carbon of the piece differs from place to place when it is tempered."""
     packs = sheet.pack is not None or any(stage.pack is not None for stage in sheet.stages)
@@ -109,6 +113,7 @@ def across(
     state: TemperingState,
     carbon_wt_pct: FloatArray,
     quenched_HRC: FloatArray,
+    ferrite_share: FloatArray,
     alloy_wt_pct: Mapping[str, float],
 ) -> TemperedSection | None:
     """Hardness across a quenched section after its temper; None before anything counted, or beyond the data.
@@ -119,6 +124,7 @@ def across(
     state : TemperingState           its state
     carbon_wt_pct : array, (n,)      carbon in solution across the section [wt%]; above 1.15 taken as 1.15
     quenched_HRC : array, (n,)       hardness there as quenched [HRC]
+    ferrite_share : array, (n,)      ferrite left there by the quench [-]; with more than a trace no hardness is given
     alloy_wt_pct : mapping           alloying elements [wt%]; manganese counts
 
     Returns    TemperedSection or None
@@ -131,9 +137,14 @@ def across(
         return None
     fitted = tempered_hardness_HRC(P, C, manganese(alloy_wt_pct))
     found = softened_HRC(quenched_HRC, fitted, state.peak_K[:1])
-    found = np.where((carbon_wt_pct < low - 1e-9) | (found < SCALE_ENDS_HRC), np.nan, found)
+    found = np.where(fitted_there(carbon_wt_pct, ferrite_share) & (found >= SCALE_ENDS_HRC), found, np.nan)
     half = 1.645 * HARDNESS_RMS_HRC.value
     return TemperedSection(found, found - half, found + half)
+
+
+def fitted_there(carbon_wt_pct: FloatArray, ferrite_share: FloatArray) -> np.ndarray:
+    """Where the fit speaks of the steel: enough carbon in solution [wt%], and next to no ferrite [-]."""
+    return np.asarray((carbon_wt_pct >= CARBON_WT_PCT[0] - 1e-9) & (ferrite_share < MOST_FERRITE))
 
 
 def manganese(alloy_wt_pct: Mapping[str, float]) -> float:

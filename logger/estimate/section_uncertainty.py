@@ -11,11 +11,12 @@ from logger.estimate.hardening import (
     CASE_LIMIT_HRC,
     CASE_LIMIT_HV,
     QUENCHED_SPREAD_HRC,
+    Austenitized,
     austenitized,
     depth_to,
 )
 from logger.estimate.heat_treatment import HeatTreatment, QuenchKnown
-from logger.estimate.profile_tempering import manganese
+from logger.estimate.profile_tempering import fitted_there, manganese
 from logger.estimate.tempering import softened_HRC
 from logger.estimate.uncertainty import EnsembleProblem, Members, section_parameter_K
 from logger.sheet import Quench
@@ -67,7 +68,7 @@ def section_bands(problem: EnsembleProblem, members: Members, treatment: HeatTre
     depth = members.carbon.depth_m
     tempered = None
     if treatment.tempered is not None:
-        tempered = _tempered(problem, members, steel.in_solution_wt_pct, quenched)
+        tempered = _tempered(problem, members, steel, quenched)
     return SectionBands(
         depth_m=depth,
         quenched_HRC=_each(quenched),
@@ -79,11 +80,11 @@ def section_bands(problem: EnsembleProblem, members: Members, treatment: HeatTre
 
 
 def _tempered(
-    problem: EnsembleProblem, members: Members, in_solution_wt_pct: FloatArray, quenched: FloatArray
+    problem: EnsembleProblem, members: Members, steel: Austenitized, quenched: FloatArray
 ) -> FloatArray | None:
     """Every member's hardness across its section after the temper, (m, n) [HRC]."""
     low, high = CARBON_WT_PCT
-    C = np.clip(in_solution_wt_pct, low, high)
+    C = np.clip(steel.in_solution_wt_pct, low, high)
     P = section_parameter_K(problem, members, fitted_constant(C))
     if P is None:
         return None
@@ -91,7 +92,8 @@ def _tempered(
     offset = problem.draws.hardness[:, None] * HARDNESS_RMS_HRC.value
     fitted = tempered_hardness_HRC(np.minimum(P, HIGHEST_PARAMETER_K), C, Mn) + offset
     found = softened_HRC(quenched, fitted, members.temper_peak_K[:, None])
-    return np.where((in_solution_wt_pct < low - 1e-9) | (found < SCALE_ENDS_HRC), np.nan, found)
+    there = fitted_there(steel.in_solution_wt_pct, 1.0 - steel.share) & (found >= SCALE_ENDS_HRC)
+    return np.where(there, found, np.nan)
 
 
 def _each(values: FloatArray) -> FloatArray:
