@@ -213,6 +213,19 @@ class RecordReader:
                 _nan(output_pct),
             )
 
+    def qualities(self, run: str) -> dict[str, dict[str, int]]:
+        """Of each channel with readings, how many there are of each quality, the most frequent first."""
+        rows = self._all(
+            "SELECT channel.name, quality, count(*) FROM reading JOIN channel ON channel.number = reading.channel "
+            "WHERE run = (SELECT number FROM run WHERE id = :run) "
+            "GROUP BY channel.number, quality ORDER BY channel.number, count(*) DESC, quality",
+            run=run,
+        )
+        found: dict[str, dict[str, int]] = {}
+        for channel, quality, count in rows:
+            found.setdefault(channel, {})[quality] = count
+        return found
+
     def peak_K(self, run: str) -> float | None:
         """The highest good reading of a run on any channel [K]; None where there is none."""
         rows = self._all(

@@ -7,6 +7,8 @@ own sheet or another one.
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from logger import target
 from logger.alert import AlertEvent
 from logger.errors import Fault, InputFault
@@ -15,7 +17,7 @@ from logger.history import History
 from logger.record import RecordReader
 from logger.sheet import RunSheet
 from logger.sheet_file import parse_sheet, read_sheet
-from logger.situation import Situation
+from logger.situation import Kept, KeptNote, Situation
 from logger.thermocouple import Thermocouple
 from logger.trace_file import read_trace
 from logger.watch import recorded_thermocouples
@@ -82,8 +84,8 @@ def heat_of_run(record: Path, run: str, sheet_file: Path | None = None) -> Logge
         return LoggedHeat(row.id, sheet, histories, recorded_thermocouples(reader, row.id), sheet.channel or "")
 
 
-def review_trace(trace_file: Path, sheet_file: Path) -> Situation:
-    """The situation at the end of a recorded trace.
+def review_trace(trace_file: Path, sheet_file: Path, *, even_without_readings: bool = False) -> Situation:
+    """The situation at the end of a recorded trace; ``even_without_readings``, also where no cell holds a temperature.
 
     Raises   InputFault    every fault in the sheet, or else every fault in the trace
     """
@@ -94,7 +96,7 @@ def review_trace(trace_file: Path, sheet_file: Path) -> Situation:
     except InputFault as fault:
         faults.extend(fault.faults)
     try:
-        trace = read_trace(trace_file, sheet.channel if sheet else None)
+        trace = read_trace(trace_file, sheet.channel if sheet else None, even_without_readings=even_without_readings)
     except InputFault as fault:
         faults.extend(fault.faults)
     if faults or sheet is None:
@@ -107,11 +109,16 @@ def review_trace(trace_file: Path, sheet_file: Path) -> Situation:
         oven=trace_file.name,
         name=sheet_file.stem,
         start_utc_s=trace.start_utc_s,
+        even_without_readings=even_without_readings,
     )
 
 
-def review_run(record: Path, run: str, sheet_file: Path | None = None) -> Situation:
+def review_run(
+    record: Path, run: str, sheet_file: Path | None = None, *, even_without_readings: bool = False
+) -> Situation:
     """The situation at the end of a recorded run, or so far while it goes on; by its own sheet or another one.
+
+    With ``even_without_readings`` a run of nothing but faults has a situation too, in which nothing is known.
 
     Raises   InputFault    no such run, no readings, a sheet that cannot be used
              OutsideFault  a record that cannot be read
@@ -124,21 +131,34 @@ def review_run(record: Path, run: str, sheet_file: Path | None = None) -> Situat
             sheet = parse_sheet(row.sheet_text, f"the sheet of run {row.id}")
         histories = {name: one for name, one in reader.histories(row.id).items() if len(one)}
         if not histories:
-            raise InputFault(Fault(f"run {row.id}", "no readings", "a run with at least one"))
+            if not even_without_readings:
+                raise InputFault(Fault(f"run {row.id}", "no readings", "a run with at least one"))
+            named = reader.channels(row.id)
+            histories = {name: History(name, np.array([]), np.array([]), row.poll_interval_s) for name in named}
         channel = estimate.driving_channel(tuple(histories), sheet)
-        thermocouple = recorded_thermocouples(reader, row.id).get(channel)
+        thermocouples = recorded_thermocouples(reader, row.id)
         events = tuple(kept.event for kept in reader.alerts(run=row.id))
+        kept = Kept(
+            how_ended=row.how_ended,
+            software=row.software,
+            poll_interval_s=row.poll_interval_s,
+            thermocouples=thermocouples,
+            readings=reader.qualities(row.id),
+            notes=tuple(KeptNote(note.time_s, note.utc_s, note.author, note.text) for note in reader.notes(row.id)),
+        )
     return _situation(
         sheet,
         histories,
         channel=channel,
-        thermocouple=thermocouple,
+        thermocouple=thermocouples.get(channel),
         run=row.id,
         oven=row.oven,
         name=row.sheet_name,
         start_utc_s=row.started_utc_s,
         clock="" if row.clock == "real" else row.clock,
         alert_events=events,
+        kept=kept,
+        even_without_readings=even_without_readings,
     )
 
 
@@ -154,15 +174,17 @@ def _situation(
     thermocouple: Thermocouple | None = None,
     clock: str = "",
     alert_events: tuple[AlertEvent, ...] = (),
+    kept: Kept | None = None,
+    even_without_readings: bool = False,
 ) -> Situation:
     history = histories[channel]
     good = history.time_s[history.good]
-    if not good.size:
+    if not good.size and not even_without_readings:
         raise InputFault(Fault(f"channel {channel}", "no good reading at all", "at least one temperature"))
     problem = estimate.problem_from_sheet(sheet, thermocouple)
     state = estimate.over_history(problem, history)
     bands = estimate.bands_at_end(problem, state)
-    end_s = float(history.time_s[-1])
+    end_s = float(history.time_s[-1]) if len(history) else 0.0
     return Situation(
         oven=oven,
         run=run,
@@ -174,9 +196,10 @@ def _situation(
         statuses=target.statuses(problem, state, bands),
         now_s=end_s,
         now_utc_s=None if start_utc_s is None else start_utc_s + end_s,
-        last_good_s=float(good[-1]),
+        last_good_s=float(good[-1]) if good.size else None,
         alert_events=alert_events,
         histories=histories,
         clock=clock,
-        finished=True,
+        finished=kept is None or kept.how_ended is not None,
+        kept=kept,
     )

@@ -14,6 +14,7 @@ from logger.estimate.result import Estimate
 from logger.history import History
 from logger.reading import Quality
 from logger.target import Forecast, TargetStatus
+from logger.thermocouple import Thermocouple
 from logger.units import DisplayUnits
 
 
@@ -56,15 +57,46 @@ class IdleSituation:
 
 
 @dataclass(frozen=True, slots=True)
+class KeptNote:
+    """A note as kept: run time it is about [s] (None: the whole run), wall clock of writing [s since 1970 UTC]."""
+
+    time_s: float | None
+    utc_s: float
+    author: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """What a record keeps of a run around its temperatures.
+
+    ``how_ended`` is None while the run goes on, ``software`` what recorded it, ``poll_interval_s`` how often it asked
+    [s]. By channel: the ``thermocouples`` as the oven file told them, and of the ``readings`` how many of each quality.
+    """
+
+    how_ended: str | None
+    software: str
+    poll_interval_s: float
+    thermocouples: dict[str, Thermocouple] = field(default_factory=dict)
+    readings: dict[str, dict[str, int]] = field(default_factory=dict)
+    notes: tuple[KeptNote, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Situation:
     """One run at one moment.
 
-    ``now_s`` is run time [s] and ``now_utc_s`` the wall clock [s since 1970 UTC] of the same moment; it is None for a
-    trace that carries no dates. ``last_good_s`` is the run time of the last good reading of the driving channel;
-    older than ``stale_after_s`` [s] it is called old. ``links_lost`` says what does not answer at
-    this moment, in words. ``channels`` are the newest answers of every temperature channel of a running watch.
-    ``histories`` and ``alert_events`` are there on review; a running watch leaves them to the
-    record. ``bands`` are None where none were worked out; a running watch works them out now and then.
+        ``now_s`` is run time [s] and ``now_utc_s`` the wall clock [s since 1970 UTC] of the same moment; it is None for a
+        trace that carries no dates. ``last_good_s`` is the run time of the last good reading of the driving channel;
+        older than ``stale_after_s`` [s] it is called old. ``links_lost`` says what does not answer at
+    <<<<<<< HEAD
+        this moment, in words. ``channels`` are the newest answers of every temperature channel of a running watch.
+        ``histories`` and ``alert_events`` are there on review; a running watch leaves them to the
+        record. ``bands`` are None where none were worked out; a running watch works them out now and then.
+    =======
+        this moment, in words. ``histories`` and ``alert_events`` are there on review; a running watch leaves them to the
+        record. ``bands`` are None where none were worked out; a running watch works them out now and then. ``kept`` is what
+        the record knows besides, on review of a recorded run.
     """
 
     oven: str
@@ -90,3 +122,4 @@ class Situation:
     clock: str = ""
     stale_after_s: float = 90.0
     finished: bool = False
+    kept: Kept | None = None

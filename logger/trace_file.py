@@ -60,18 +60,19 @@ class Trace:
         return self.histories[self.channel]
 
 
-def read_trace(path: str | Path, channel: str | None = None) -> Trace:
+def read_trace(path: str | Path, channel: str | None = None, *, even_without_readings: bool = False) -> Trace:
     """Every channel of a recorded heat.
 
     Parameters
     ----------
     path : CSV file
     channel : the channel the run is judged by; None: the only one there is
+    even_without_readings : whether a trace in which no cell of that channel holds a temperature is read as well
 
     Returns    Trace; times in seconds [s] (from the first row where the file has dates), temperatures [K]
     Raises     InputFault    every fault in the file, each with line and column (the first 20 and how many more)
     """
-    return _TraceReader(Path(path)).read(channel)
+    return _TraceReader(Path(path), even_without_readings).read(channel)
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +86,8 @@ class _Column:
 class _TraceReader:
     """One reading of one file; gathers faults as it goes."""
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
+    def __init__(self, path: Path, even_without_readings: bool) -> None:
+        self.path, self.even_without_readings = path, even_without_readings
         self.faults: list[tuple[int, Fault]] = []
 
     def read(self, channel: str | None) -> Trace:
@@ -116,7 +117,8 @@ class _TraceReader:
         self._judge_order(times, time_s, lines)
         temperatures = {c.channel: self._temperatures(c, cells[c.index], lines) for c in columns}
         wanted = channel if channel is not None else columns[0].channel
-        if wanted in temperatures and not self.faults and np.all(np.isnan(temperatures[wanted])):
+        missing = wanted in temperatures and np.all(np.isnan(temperatures[wanted]))
+        if missing and not self.faults and not self.even_without_readings:
             self._fault(0, f"no reading at all of {wanted}", "temperatures")
         if self.faults:
             self._refuse()

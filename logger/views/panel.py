@@ -49,8 +49,10 @@ def style() -> AbstractContextManager[None]:
 class TimeSpan:
     """The time axis of a panel: its ends in run time [s], and the clock it is read by (None: hours since the start)."""
 
-    def __init__(self, from_s: float, to_s: float, start_utc_s: float | None, zone: tzinfo | None) -> None:
-        self.from_s, self.to_s = from_s, to_s
+    def __init__(
+        self, from_s: float, to_s: float, start_utc_s: float | None, zone: tzinfo | None, most_ticks: int = 7
+    ) -> None:
+        self.from_s, self.to_s, self.most_ticks = from_s, to_s, most_ticks
         self.start_utc_s, self.zone = start_utc_s, zone
 
     @property
@@ -61,9 +63,9 @@ class TimeSpan:
     def dress(self, axes: Axes) -> None:
         """Give a panel this time axis."""
         axis = (
-            elapsed_axis(self.from_s, self.to_s)
+            elapsed_axis(self.from_s, self.to_s, self.most_ticks)
             if self.start_utc_s is None
-            else clock_axis(self.from_s, self.to_s, self.start_utc_s, self.zone)
+            else clock_axis(self.from_s, self.to_s, self.start_utc_s, self.zone, self.most_ticks)
         )
         axes.set_xlim(self.from_s, self.to_s)
         axes.xaxis.set_major_locator(FixedLocator([at_s for at_s, _ in axis.ticks]))
@@ -217,7 +219,7 @@ def label(
     at the point.
     """
     from_x, to_x = axes.get_xlim()
-    room_pt = (to_x - x) / (to_x - from_x) * panel_width_pt() - offset[0]
+    room_pt = (to_x - x) / (to_x - from_x) * panel_width_pt(axes) - offset[0]
     over_pt = max(0.0, max(width_pt(line, look.TEXT_PT, "bold") for line in words.split("\n")) + 3.0 - room_pt)
     axes.annotate(
         words,
@@ -235,8 +237,11 @@ def label(
     )
 
 
-def panel_width_pt() -> float:
-    return (WIDTH_IN - LEFT_IN - RIGHT_IN) * 72.0
+def panel_width_pt(axes: Axes) -> float:
+    """Width of a panel between its axes [points], whatever picture it stands in."""
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    return float(axes.get_position().width * figure.get_figwidth() * 72.0)
 
 
 def width_pt(words: str, size_pt: float, weight: str = "normal") -> float:

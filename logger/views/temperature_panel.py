@@ -48,7 +48,8 @@ def draw_temperature(
     key(axes, [(trace.label, look.TRACES[trace.role]) for trace in by_role])
     _soak_lane(axes, view, units, span)
     _stage_lane(axes, view.stages, span)
-    for number, (mark, sign_s) in enumerate(zip(marks, _apart([mark.time_s for mark in marks], span), strict=True)):
+    signs_s = _apart(axes, [mark.time_s for mark in marks], span)
+    for number, (mark, sign_s) in enumerate(zip(marks, signs_s, strict=True)):
         _numbered(axes, number + 1, mark, sign_s)
 
 
@@ -104,7 +105,7 @@ def _soak_lane(axes: Axes, view: TemperatureView, units: DisplayUnits, span: Tim
         for soak in longest_first:
             band = temperature_range_words(*soak.band_K, units)
             words = more.format(time=duration_words(soak.in_band_s), band=band)
-            half_s = (0.5 * width_pt(words, look.TEXT_PT, "bold") + 5.0) / panel_width_pt() * span.length_s
+            half_s = (0.5 * width_pt(words, look.TEXT_PT, "bold") + 5.0) / panel_width_pt(axes) * span.length_s
             middle_s = min(max(0.5 * (soak.from_s + soak.to_s), span.from_s + half_s), span.to_s - half_s)
             others = [(at_s, room_s) for other, (at_s, room_s, _) in placed.items() if other is not soak]
             if all(abs(middle_s - at_s) > half_s + room_s for at_s, room_s in others):
@@ -160,7 +161,7 @@ def _stage_lane(axes: Axes, stages: tuple[Span, ...], span: TimeSpan) -> None:
             linewidth=0,
             zorder=5,
         )
-        room_pt = panel_width_pt() * (to_s - from_s) / span.length_s
+        room_pt = panel_width_pt(axes) * (to_s - from_s) / span.length_s
         if room_pt > width_pt(stage.name, look.SMALL_PT) + 4.0:
             axes.text(
                 0.5 * (from_s + to_s),
@@ -230,9 +231,9 @@ def _numbered(axes: Axes, number: int, mark: Mark, sign_s: float) -> None:
     )
 
 
-def _apart(times_s: list[float], span: TimeSpan, room_pt: float = 19.0) -> list[float]:
+def _apart(axes: Axes, times_s: list[float], span: TimeSpan, room_pt: float = 19.0) -> list[float]:
     """Moments [s] in order, moved just so far that signs there do not cover each other."""
-    room_s = room_pt / panel_width_pt() * span.length_s
+    room_s = room_pt / panel_width_pt(axes) * span.length_s
     placed: list[float] = []
     earliest_s, latest_s = span.from_s + 0.4 * room_s, span.to_s - 0.4 * room_s
     for time_s in times_s:
