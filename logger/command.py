@@ -19,6 +19,7 @@ COMMANDS = {
     "note": "note",
     "runs": "runs",
     "review": "review",
+    "report": "report",
     "what-if": "what_if",
     "fit-lag": "fit_lag",
     "demo": "demo",

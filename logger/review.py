@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from logger import target
-from logger.alert import AlertEvent
+from logger.alert import AlertEvent, restored
 from logger.errors import Fault, InputFault
 from logger.estimate import estimate
 from logger.history import History
@@ -184,6 +184,7 @@ def _situation(
     problem = estimate.problem_from_sheet(sheet, thermocouple)
     state = estimate.over_history(problem, history)
     bands = estimate.bands_at_end(problem, state)
+    finished = kept is None or kept.how_ended is not None
     end_s = float(history.time_s[-1]) if len(history) else 0.0
     return Situation(
         oven=oven,
@@ -200,6 +201,7 @@ def _situation(
         alert_events=alert_events,
         histories=histories,
         clock=clock,
-        finished=kept is None or kept.how_ended is not None,
+        finished=finished,
+        open_alerts=() if finished else restored(alert_events).open(),
         kept=kept,
     )

@@ -13,16 +13,16 @@ if TYPE_CHECKING:
     from logger.situation import Situation
 
 
-def reviewed(what: str, sheet_file: Path | None, record: Path) -> "Situation":
+def reviewed(what: str, sheet_file: Path | None, record: Path, *, even_without_readings: bool = False) -> "Situation":
     """The situation at the end of a trace with its sheet, or of a recorded run."""
     from logger.review import review_run, review_trace
 
     trace_file = Path(what)
     if trace_file.suffix.lower() != ".csv" and not trace_file.is_file():
-        return review_run(record, what, sheet_file)
+        return review_run(record, what, sheet_file, even_without_readings=even_without_readings)
     if sheet_file is None:
         raise InputFault(Fault("--sheet", "none", f"the run sheet of {what}"))
-    return review_trace(trace_file, sheet_file)
+    return review_trace(trace_file, sheet_file, even_without_readings=even_without_readings)
 
 
 def in_units(

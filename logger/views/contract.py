@@ -16,6 +16,8 @@ from logger.sheet import Quantity
 from logger.situation import Situation
 from logger.target import TargetStatus
 from logger.units import celsius_from_kelvin, hours_from_seconds, millimetres_from_metres
+from logger.versions import versions
+from logger.views.about_contract import about_object
 from logger.views.band_contract import band_object, drivers_object, plain
 
 UNITS = {
@@ -43,6 +45,8 @@ def review_object(situation: Situation) -> dict[str, Any]:
         "channel": situation.state.channel,
         "clock": situation.clock or "real",
         "end_s": _number(situation.now_s),
+        **about_object(situation),
+        "versions": versions(),
         "thermal": _thermal(result.thermal),
         "carbon": None if result.carbon is None else _carbon(result.carbon, situation.problem.levels_wt_pct),
         "tempering": _tempering(result.tempering),
@@ -147,6 +151,7 @@ def _thermal(thermal: ThermalResult) -> dict[str, Any]:
             }
             for gap in thermal.gaps
         ],
+        "without_readings_h": _h(sum(gap.end_s - gap.start_s for gap in thermal.gaps if not gap.bridged)),
         "hours_above_C": {
             f"{celsius_from_kelvin(line_K):.0f}": _h(seconds) for line_K, seconds in thermal.seconds_above.items()
         },

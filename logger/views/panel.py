@@ -3,13 +3,14 @@
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from datetime import tzinfo
+from functools import cache
 from typing import Any, cast
 
 import matplotlib
 from matplotlib.axes import Axes
-from matplotlib.font_manager import FontProperties
+from matplotlib.font_manager import FontProperties, findfont, get_font
+from matplotlib.ft2font import LoadFlags
 from matplotlib.lines import Line2D
-from matplotlib.textpath import TextPath
 from matplotlib.ticker import FixedLocator
 from matplotlib.transforms import blended_transform_factory
 
@@ -216,15 +217,20 @@ def label(
     """Words beside a point, moved by ``offset`` [points].
 
     They begin at the point, or end at the panel's right edge where they would run out of it; ``leftwards``, they end
-    at the point.
+    at the point, or begin at the panel's left edge.
     """
     from_x, to_x = axes.get_xlim()
-    room_pt = (to_x - x) / (to_x - from_x) * panel_width_pt(axes) - offset[0]
-    over_pt = max(0.0, max(width_pt(line, look.TEXT_PT, "bold") for line in words.split("\n")) + 3.0 - room_pt)
+    wide_pt = max(width_pt(line, look.TEXT_PT, "bold") for line in words.split("\n")) + 3.0
+    if leftwards:
+        room_pt = (x - from_x) / (to_x - from_x) * panel_width_pt(axes) + offset[0]
+        over_pt = -max(0.0, wide_pt - room_pt)
+    else:
+        room_pt = (to_x - x) / (to_x - from_x) * panel_width_pt(axes) - offset[0]
+        over_pt = max(0.0, wide_pt - room_pt)
     axes.annotate(
         words,
         (x, y),
-        xytext=(offset[0] if leftwards else offset[0] - over_pt, offset[1]),
+        xytext=(offset[0] - over_pt, offset[1]),
         textcoords="offset points",
         ha="right" if leftwards else "left",
         fontsize=look.TEXT_PT,
@@ -246,8 +252,15 @@ def panel_width_pt(axes: Axes) -> float:
 
 def width_pt(words: str, size_pt: float, weight: str = "normal") -> float:
     """Width of one line of text [points] in the bundled font."""
-    letters = TextPath((0.0, 0.0), words, size=size_pt, prop=FontProperties(family="DejaVu Sans", weight=weight))
-    return float(letters.get_extents().x1) if words.strip() else 0.0
+    return size_pt * sum(_advance_em(letter, weight) for letter in words)
+
+
+@cache
+def _advance_em(letter: str, weight: str) -> float:
+    """How far a letter moves the next one on, in sizes of the font."""
+    font = get_font(findfont(FontProperties(family="DejaVu Sans", weight=weight)))
+    font.set_size(1000.0, 72.0)
+    return float(font.load_char(ord(letter), flags=LoadFlags.NO_HINTING).linearHoriAdvance) / 65536.0 / 1000.0
 
 
 def wrapped(words: str, size_pt: float, weight: str = "normal") -> str:

@@ -237,6 +237,11 @@ def _warnings(situation: Situation, kinds: frozenset[CarbonWarningKind]) -> tupl
     )
 
 
+def warnings_said(situation: Situation) -> tuple[str, ...]:
+    """Every warning in the reader's units, those that change what a person does at the oven first."""
+    return (*_warnings(situation, URGENT), *_later(situation))
+
+
 def _later(situation: Situation) -> tuple[str, ...]:
     """The warnings that ask for nothing now, only for thought at the next step."""
     return _warnings(situation, frozenset(CarbonWarningKind) - URGENT)
@@ -306,12 +311,14 @@ def _temperature_view(situation: Situation) -> TemperatureView:
         ),
         soak_band_K=thermal.soaks[-1].band_K if thermal.soaks else None,
         gaps=tuple(Span("no readings", gap.start_s, gap.end_s) for gap in thermal.gaps if not gap.bridged),
-        marks=tuple(
-            Mark(event.time_s, _mark_words(event), event.severity)
-            for event in situation.alert_events
-            if event.phase is Phase.RAISED and event.kind not in UNMARKED
-        ),
+        marks=tuple(Mark(event.time_s, _mark_words(event), event.severity) for event in marked(situation)),
     )
+
+
+def marked(situation: Situation) -> tuple[AlertEvent, ...]:
+    """The alerts that are marked in the picture of a run, in time order: the first is number 1."""
+    raised = [event for event in situation.alert_events if event.phase is Phase.RAISED]
+    return tuple(sorted((event for event in raised if event.kind not in UNMARKED), key=lambda event: event.time_s))
 
 
 def _mark_words(event: AlertEvent) -> str:

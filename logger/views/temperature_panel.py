@@ -23,6 +23,9 @@ from logger.views.series import Mark, Role, SoakSpan, Span, TemperatureView, Tra
 from logger.views.thinning import thin
 from logger.views.wording import duration_words, temperature_range_words
 
+MOST_GAPS_NAMED = 4
+"""Many short gaps are told by their number elsewhere: their names would hide the heat."""
+
 
 def draw_temperature(
     axes: Axes, view: TemperatureView, units: DisplayUnits, span: TimeSpan, marks: tuple[Mark, ...]
@@ -40,8 +43,9 @@ def draw_temperature(
 
     for soak in view.soaks:
         _soak_band(axes, soak, units)
+    named = _gaps_named(axes, view.gaps, span)
     for gap in view.gaps:
-        _gap(axes, gap, span)
+        _gap(axes, gap, span, gap in named)
     for trace in sorted(view.traces, key=lambda trace: trace.role is Role.STEEL):
         _trace(axes, trace, units, view.gaps)
     by_role = sorted(view.traces, key=lambda trace: list(Role).index(trace.role))
@@ -175,10 +179,23 @@ def _stage_lane(axes: Axes, stages: tuple[Span, ...], span: TimeSpan) -> None:
             )
 
 
-def _gap(axes: Axes, gap: Span, span: TimeSpan) -> None:
+def _gaps_named(axes: Axes, gaps: tuple[Span, ...], span: TimeSpan, room_pt: float = 22.0) -> tuple[Span, ...]:
+    """The gaps whose names find room beside each other, the longest first."""
+    room_s = room_pt / panel_width_pt(axes) * span.length_s
+    named: list[Span] = []
+    for gap in sorted(gaps, key=lambda gap: gap.from_s - gap.to_s)[:MOST_GAPS_NAMED]:
+        middle_s = 0.5 * (gap.from_s + gap.to_s)
+        if all(abs(middle_s - 0.5 * (other.from_s + other.to_s)) > room_s for other in named):
+            named.append(gap)
+    return tuple(named)
+
+
+def _gap(axes: Axes, gap: Span, span: TimeSpan, named: bool) -> None:
     axes.axvspan(
         gap.from_s, gap.to_s, facecolor=look.GAP_FILL, edgecolor=look.FAINT_INK, hatch="////", linewidth=0.6, zorder=1
     )
+    if not named:
+        return
     narrow = (gap.to_s - gap.from_s) < 0.22 * span.length_s
     axes.text(
         0.5 * (gap.from_s + gap.to_s),

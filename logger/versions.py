@@ -1,0 +1,36 @@
+"""Which software and which data a number comes from, so that it can be had again in years."""
+
+import hashlib
+from functools import cache
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
+LIBRARIES = ("numpy", "scipy")
+"""The libraries whose arithmetic the numbers rest on."""
+
+
+@cache
+def versions() -> dict[str, str]:
+    """By name: soaktally itself, the libraries it computes with, and a digest of formulas and solvers.
+
+    The digest changes whenever a coefficient, a formula or a solver does: two reviews with the same one and the same
+    history give the same numbers.
+    """
+    return {"soaktally": _installed("soaktally"), **{name: _installed(name) for name in LIBRARIES}, "data": _digest()}
+
+
+def _installed(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "from source"
+
+
+def _digest() -> str:
+    """First letters of a SHA-256 over the modules that hold formulas, coefficients and solvers."""
+    here = Path(__file__).parent
+    files = sorted([*(here / "steel").glob("*.py"), *(here / "estimate").glob("*.py"), here / "thermocouple.py"])
+    total = hashlib.sha256()
+    for file in files:
+        total.update(file.name.encode() + b"\0" + file.read_bytes().replace(b"\r\n", b"\n") + b"\0")
+    return total.hexdigest()[:12]

@@ -1,0 +1,308 @@
+"""The report of a run: every number is the contract's, nothing typed is obeyed, and every run has a report."""
+
+import re
+import subprocess
+from collections.abc import Iterator
+from dataclasses import replace
+from datetime import UTC, datetime
+from html.parser import HTMLParser
+from math import isfinite
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from logger.alert import AlertKind, Phase, Severity
+from logger.review import review_run, review_trace
+from logger.situation import Situation
+from logger.units import DisplayUnits
+from logger.views.contract import review_object
+from logger.views.report import Photo, report_of
+from logger.views.report_html import report_html
+from logger.views.report_pdf import report_pdf
+from logger.views.report_pictures import panels
+from logger.views.run_views import run_view_of
+from tests.views import recorded_runs
+from tests.views.recorded_runs import TEMPER_SHEET, Heat, alert, curve, put
+
+HOSTILE = '<script>alert("x")</script> {{ 7*7 }} & "quoted" </style><img src=x onerror=alert(1)>'
+METRIC, INCH = DisplayUnits("C", "mm"), DisplayUnits("F", "in")
+
+
+def in_units(situation: Situation, units: DisplayUnits) -> Situation:
+    problem = situation.problem
+    return replace(situation, problem=replace(problem, sheet=replace(problem.sheet, display=units)))
+
+
+@pytest.fixture(scope="module")
+def carburized(tmp_path_factory: pytest.TempPathFactory) -> Situation:
+    record = tmp_path_factory.mktemp("report") / "record.db"
+    heat = curve()
+    cold = heat.temperature_C.copy()
+    cold[150:200] = np.nan
+    put(
+        record,
+        replace(heat, temperature_C=cold),
+        notes=("turned the can", HOSTILE),
+        alerts=(
+            alert(AlertKind.SENSOR_FAULT, 4600.0),
+            alert(AlertKind.SENSOR_FAULT, 4700.0, Phase.ACKNOWLEDGED),
+            alert(AlertKind.SOAK_STARTED, 7000.0, severity=Severity.NEWS),
+        ),
+    )
+    return review_run(record, "last")
+
+
+@pytest.fixture(scope="module")
+def tempered(tmp_path_factory: pytest.TempPathFactory) -> Situation:
+    record = tmp_path_factory.mktemp("report") / "record.db"
+    put(record, replace(curve(205.0, 2.0), sheet=TEMPER_SHEET))
+    return review_run(record, "last")
+
+
+def html_of(situation: Situation, photos: tuple[Photo, ...] = ()) -> str:
+    report = report_of(situation, UTC, photos)
+    return report_html(report, panels(run_view_of(situation, UTC), report.units))
+
+
+def pdf_words(content: bytes, folder: Path) -> str:
+    file = folder / "report.pdf"
+    file.write_bytes(content)
+    return subprocess.run(["pdftotext", "-layout", str(file), "-"], capture_output=True, check=True, text=True).stdout
+
+
+FIXED = (5.0, 95.0, 1.0, 25.0)
+"""Numbers that no run changes: the ends of a band, the carbon above which steel is ground off, the customary soak."""
+
+
+class Elements(HTMLParser):
+    """The words of every element that says where its numbers come from, and of everything else."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.stack: list[str | None] = []
+        self.sourced: list[tuple[str, str]] = []
+        self.free: list[str] = []
+        self.tags: set[str] = set()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.add(tag)
+        if tag not in ("meta", "img", "br", "link"):
+            self.stack.append("style" if tag in ("style", "title") else dict(attrs).get("data-from"))
+
+    def handle_endtag(self, tag: str) -> None:
+        self.stack.pop()
+
+    def handle_data(self, data: str) -> None:
+        if not data.strip() or "style" in self.stack:
+            return
+        source = next((one for one in reversed(self.stack) if one), None)
+        if source:
+            self.sourced.append((source, data))
+        else:
+            self.free.append(data)
+
+
+NUMBER = re.compile(r"(?<![\w.])[-+]?\d[\d,]*(?:\.\d+)?")
+
+
+def at(contract: Any, place: str) -> Iterator[float]:
+    """Every number at or under a place of the contract."""
+    value = contract
+    for key in place.split("/"):
+        value = value[int(key)] if isinstance(value, list) else value[key]
+    yield from numbers_under(value)
+
+
+def numbers_under(value: Any) -> Iterator[float]:
+    if isinstance(value, bool) or value is None:
+        return
+    if isinstance(value, int | float):
+        yield float(value)
+    elif isinstance(value, str):
+        yield from (float(number.replace(",", "")) for number in NUMBER.findall(value))
+    elif isinstance(value, list | dict):
+        if isinstance(value, list):
+            yield float(len(value))
+        for key, one in value.items() if isinstance(value, dict) else ((None, one) for one in value):
+            yield from numbers_under(key)
+            yield from numbers_under(one)
+
+
+def ways_to_say(value: float) -> Iterator[float]:
+    """A number of the contract in every unit a person may read it in."""
+    yield from (value, 1.8 * value, 1.8 * value + 32.0, value / 25.4, 100.0 * value)
+    for seconds in (value, 3600.0 * value):  # as s, min, h and min
+        yield from (seconds, seconds / 60.0, seconds / 3600.0)
+        minutes = round(seconds / 60.0)
+        yield from (float(minutes // 60), float(minutes % 60))
+
+
+def clocks(contract: dict[str, Any]) -> set[str]:
+    """Every moment of the run to the minute, as a clock may show it."""
+    start = contract["started_utc_s"]
+    if start is None:
+        return set()
+    return {
+        datetime.fromtimestamp(start + minute * 60.0, UTC).strftime("%H:%M")
+        for minute in range(-1, int(contract["end_s"] / 60.0) + 2)
+    }
+
+
+def unexplained(words: str, values: list[float], contract: dict[str, Any]) -> list[str]:
+    """The numbers in words that are no contract value, rounded to the decimals shown, in any unit."""
+    words = words.replace("\u00a0", " ")
+    for moment in re.findall(r"\b\d\d:\d\d\b", words):
+        if moment in clocks(contract):
+            words = words.replace(moment, " ")
+    said = [way for value in values if isfinite(value) for way in ways_to_say(value)]
+    wrong = []
+    for number in NUMBER.findall(words):
+        shown, decimals = float(number.replace(",", "")), len(number.partition(".")[2])
+        if not any(abs(abs(way) - abs(shown)) <= 0.5001 * 10.0**-decimals for way in said):
+            wrong.append(number)
+    return wrong
+
+
+@pytest.mark.parametrize("units", [METRIC, INCH])
+@pytest.mark.parametrize("which", ["carburized", "tempered"])
+def test_every_number_of_the_html_stands_in_the_contract_where_it_says(
+    which: str, units: DisplayUnits, request: pytest.FixtureRequest
+) -> None:
+    situation = in_units(request.getfixturevalue(which), units)
+    contract = review_object(situation)
+    elements = Elements()
+    elements.feed(html_of(situation))
+    assert len(elements.sourced) > 25
+    for places, words in elements.sourced:
+        date = datetime.fromtimestamp(contract["started_utc_s"], UTC)
+        words = words.replace(f"{date.day} {date:%b} {date.year}", "")
+        values = [value for place in places.split(" | ") for value in at(contract, place)]
+        values += [abs(later - earlier) for later in values for earlier in values if len(values) == 2]
+        assert unexplained(words, values, contract) == [], (places, words)
+    everything = [*numbers_under(contract), *FIXED]
+    for words in elements.free:
+        if HOSTILE not in words:
+            assert unexplained(words, everything, contract) == [], words
+
+
+def test_a_wrong_number_is_found_by_the_walk(carburized: Situation) -> None:
+    contract = review_object(carburized)
+    depth = contract["carbon"]["case_depth_mm"]["0.40"]
+    assert unexplained(f"{depth:.2f} mm", [depth], contract) == []
+    assert unexplained(f"{depth + 0.01:.2f} mm", [depth], contract) == [f"{depth + 0.01:.2f}"]
+
+
+@pytest.mark.parametrize("units", [METRIC, INCH])
+def test_the_pdf_says_every_row_that_the_html_says(carburized: Situation, units: DisplayUnits, tmp_path: Path) -> None:
+    situation = in_units(carburized, units)
+    report = report_of(situation, UTC)
+    words = pdf_words(report_pdf(report, panels(run_view_of(situation, UTC), units)), tmp_path)
+    squeezed = "".join(words.split())
+    for table in (report.found, report.targets, report.soaks, report.stages, report.wanted):
+        for row in table.rows:
+            for said in row:
+                for part in said.words.replace("\u00a0", " ").split(" "):
+                    assert part in squeezed, (table.title, said.words)
+    assert "Case depth" in words
+
+
+@pytest.mark.parametrize(("paper", "size"), [("A4", "595.296 x 841.896"), ("Letter", "612 x 792")])
+def test_the_pdf_is_one_page_of_the_paper_with_its_fonts_in_it(
+    carburized: Situation, tmp_path: Path, paper: Any, size: str
+) -> None:
+    report = report_of(carburized, UTC)
+    file = tmp_path / "report.pdf"
+    file.write_bytes(report_pdf(report, panels(run_view_of(carburized, UTC), report.units), paper))
+    about = subprocess.run(["pdfinfo", str(file)], capture_output=True, check=True, text=True).stdout
+    assert re.search(r"Pages: +1\n", about)
+    assert size in about
+    fonts = subprocess.run(["pdffonts", str(file)], capture_output=True, check=True, text=True).stdout.splitlines()[2:]
+    assert fonts
+    assert all(re.search(r" yes +yes +yes ", line) for line in fonts)
+
+
+def test_the_html_needs_nothing_from_outside_and_no_script(carburized: Situation) -> None:
+    html = html_of(carburized)
+    elements = Elements()
+    elements.feed(html)
+    assert not elements.tags & {"script", "link", "iframe", "object"}
+    assert re.findall(r'(?:src|href)="(?!data:image/)', html) == []
+    assert "url(" not in html
+    assert "http" not in re.sub(r"base64,[A-Za-z0-9+/=]+", "", html)
+
+
+def test_what_a_person_typed_is_shown_and_not_obeyed(carburized: Situation, tmp_path: Path) -> None:
+    html = html_of(carburized)
+    assert HOSTILE not in html
+    assert "&lt;script&gt;alert(&#34;x&#34;)&lt;/script&gt; {{ 7*7 }} &amp;" in html
+    elements = Elements()
+    elements.feed(html)
+    assert any(HOSTILE in words for words in elements.free)
+    report = report_of(carburized, UTC)
+    words = pdf_words(report_pdf(report, panels(run_view_of(carburized, UTC), report.units)), tmp_path)
+    assert "alert(" in words
+
+
+def test_the_report_tells_who_was_told_and_who_answered(carburized: Situation) -> None:
+    rows = [[said.words for said in row] for row in report_of(carburized, UTC).marks.rows]
+    assert rows == [
+        ["1", "20:56", "warning", "Sensor fault: made up", "acknowledged"],
+        ["2", "21:36", "news", "Soak started: made up", ""],
+    ]
+
+
+def test_sensors_are_told_with_class_tolerance_offsets_and_readings(carburized: Situation) -> None:
+    (row,) = report_of(carburized, UTC).sensors.rows
+    # 0.75 % of 925 C (ASTM E230, standard tolerance of type K)
+    assert [said.words for said in row[:4]] == [
+        "inside, judges the run",
+        "type K, standard",
+        "±6.9 C at 925 C",
+        "900 C: add 1.5 C",
+    ]
+    assert row[4].words.endswith("50 sensor open")
+
+
+def test_a_photo_is_inside_the_page_and_one_that_cannot_be_read_is_told_of(carburized: Situation) -> None:
+    photos = (Photo("the fracture", b"\x89PNG"), Photo("the skin", None, trouble="skin.jpg: not a picture"))
+    html = html_of(carburized, photos)
+    assert 'src="data:image/png;base64,iVBORw=="' in html
+    assert "skin.jpg: not a picture" in html
+
+
+ONLY_FAULTS = Heat(np.arange(0.0, 600.0, 30.0), np.full(20, np.nan))
+GAPPED = np.r_[np.arange(0.0, 120.0, 30.0), np.arange(15_000.0, 15_120.0, 30.0)]
+ODD_RUNS = {
+    "no soak": (replace(curve(300.0, 0.0), sheet=recorded_runs.SHEET), "No soak"),
+    "one reading": (Heat(np.array([0.0]), np.array([900.0])), "Only one reading"),
+    "only faults": (ONLY_FAULTS, "No reading to be believed"),
+    "nothing at all": (Heat(np.array([]), np.array([])), "No reading to be believed"),
+    "all gaps": (Heat(GAPPED, np.full(8, 900.0)), "Most of the run is without readings"),
+    "still going": (replace(curve(925.0, 1.0), how_ended=None), "The run is still going"),
+}
+
+
+@pytest.mark.parametrize("name", ODD_RUNS)
+def test_every_run_has_a_report_that_says_what_is_missing(name: str, tmp_path: Path) -> None:
+    heat, says = ODD_RUNS[name]
+    record = tmp_path / "record.db"
+    put(record, replace(heat, how_ended=None if name in ("still going", "nothing at all") else "stopped"))
+    situation = review_run(record, "last", even_without_readings=True)
+    assert says in html_of(situation)
+    report = report_of(situation, UTC)
+    words = pdf_words(report_pdf(report, panels(run_view_of(situation, UTC), report.units)), tmp_path)
+    assert says in " ".join(words.split())
+    elements = Elements()
+    elements.feed(html_of(situation))
+    assert not any(
+        "nan" in words.lower().split() for words in (*elements.free, *(said for _, said in elements.sourced))
+    )
+
+
+def test_a_trace_without_a_single_temperature_has_a_report_too(tmp_path: Path) -> None:
+    (tmp_path / "sheet.toml").write_text(recorded_runs.SHEET.format(name="blank"))
+    (tmp_path / "trace.csv").write_text("time_s,inside_C\n0,\n60,NaN\n")
+    situation = review_trace(tmp_path / "trace.csv", tmp_path / "sheet.toml", even_without_readings=True)
+    assert "No reading to be believed" in html_of(situation)
