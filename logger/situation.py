@@ -86,17 +86,13 @@ class Kept:
 class Situation:
     """One run at one moment.
 
-        ``now_s`` is run time [s] and ``now_utc_s`` the wall clock [s since 1970 UTC] of the same moment; it is None for a
-        trace that carries no dates. ``last_good_s`` is the run time of the last good reading of the driving channel;
-        older than ``stale_after_s`` [s] it is called old. ``links_lost`` says what does not answer at
-    <<<<<<< HEAD
-        this moment, in words. ``channels`` are the newest answers of every temperature channel of a running watch.
-        ``histories`` and ``alert_events`` are there on review; a running watch leaves them to the
-        record. ``bands`` are None where none were worked out; a running watch works them out now and then.
-    =======
-        this moment, in words. ``histories`` and ``alert_events`` are there on review; a running watch leaves them to the
-        record. ``bands`` are None where none were worked out; a running watch works them out now and then. ``kept`` is what
-        the record knows besides, on review of a recorded run.
+    ``now_s`` is run time [s] and ``now_utc_s`` the wall clock [s since 1970 UTC] of the same moment; it is None for a
+    trace that carries no dates. ``last_good_s`` is the run time of the last good reading of the driving channel;
+    older than ``stale_after_s`` [s] it is called old. ``links_lost`` says what does not answer at
+    this moment, in words. ``channels`` are the newest answers of every temperature channel of a running watch.
+    ``histories`` and ``alert_events`` are there on review; a running watch leaves them to the
+    record. ``bands`` are None where none were worked out; a running watch works them out now and then. ``kept`` is
+    what the record knows besides, on review of a recorded run.
     """
 
     oven: str
