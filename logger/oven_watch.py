@@ -162,11 +162,14 @@ class OvenWatch:
     # --- from another thread ---
 
     def open(self, timeout_s: float = 5.0) -> None:
-        """Begin to poll, and wait until every port has brought something or the timeout [s] is over."""
+        """Begin to poll, and wait until every port has brought something or the timeout [s] is over.
+
+        A port that another program has is waited for as well: that one may just be ending.
+        """
         for poller in self._pollers.values():
             poller.start()
         until_s = time.monotonic() + timeout_s
-        while time.monotonic() < until_s and not all(port.any for port in self._ports.values()):
+        while time.monotonic() < until_s and not all(port.any and not port.taken for port in self._ports.values()):
             time.sleep(0.01)
 
     def ports_taken(self) -> tuple[str, ...]:

@@ -20,8 +20,6 @@ from logger.record_migrations import APPLICATION_ID, record_migrations
 BUSY_TIMEOUT_S: Final = 10.0
 """How long to wait for another process that is just writing a note or a request (our choice)."""
 
-SQLITE_HEADER: Final = b"SQLite format 3\x00"
-
 _MISTAKES: Final = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.InterfaceError)
 """Our own mistakes: never reworded, so that they show with a traceback."""
 
@@ -175,11 +173,11 @@ def _connect_read_only(path: Path, busy_timeout_s: float) -> Database:
 
 
 def _recognise(db: Database, path: Path) -> None:
-    """Refuse a database that is not a record, or is one that this version does not know."""
-    with path.open("rb") as file:
-        head = file.read(len(SQLITE_HEADER))
-    if head and head != SQLITE_HEADER:
-        raise sqlite3.DatabaseError("file is not a database")
+    """Refuse a database that is not a record, or is one that this version does not know.
+
+    Only SQLite ever opens the file of a record: to close it by hand would drop the locks that this process holds on it
+    (a rule of POSIX), and another process could then take away the write-ahead log under a writer that goes on.
+    """
     marked = int(db.conn.execute("PRAGMA application_id").fetchone()[0]) == APPLICATION_ID
     tables = [str(row[0]) for row in db.conn.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()]
     if tables and not marked and tables != [record_migrations.migrations_table]:

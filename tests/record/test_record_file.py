@@ -231,3 +231,17 @@ def test_a_copy_on_a_read_only_disk_can_be_read(path: Path, tmp_path: Path) -> N
         with RecordReader(mount / "record.db") as reader:
             assert reader.run("last").id == run
         mount.chmod(0o700)
+
+
+def test_a_reader_that_closes_beside_the_writer_lets_no_other_process_take_the_log_away(path: Path) -> None:
+    with RecordWriter(path) as writer:
+        run = begin(writer)
+        RecordReader(path).close()
+        elsewhere = "import sqlite3, sys; sqlite3.connect(sys.argv[1]).execute('SELECT count(*) FROM run').fetchone()"
+        subprocess.run([sys.executable, "-c", elsewhere, str(path)], check=True)
+        writer.add_note(run, "written after the other process had gone", utc_s=0.0)
+        count = (
+            "import sqlite3, sys; print(sqlite3.connect(sys.argv[1]).execute('SELECT count(*) FROM note').fetchone())"
+        )
+        said = subprocess.run([sys.executable, "-c", count, str(path)], check=True, capture_output=True, text=True)
+        assert said.stdout == "(1,)\n"

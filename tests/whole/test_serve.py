@@ -1,0 +1,275 @@
+"""Several ovens in one daemon: each alone, runs by request, settings anew, nobody else on the same record or port."""
+
+import os
+import signal
+import subprocess
+import sys
+from contextlib import ExitStack
+from itertools import pairwise
+from pathlib import Path
+
+import pytest
+
+from logger.alert import AlertKind
+from logger.errors import InputFault
+from logger.record import RecordReader
+from logger.review import review_run
+from logger.situation import IdleSituation, Situation
+from sim.faults import Fault, FaultPlan
+from tests.whole.loopback import reached
+from tests.whole.served import (
+    SHEET,
+    Served,
+    answered,
+    begun,
+    grows,
+    oven_file,
+    readings,
+    served,
+    simulated,
+    soaktally,
+    told,
+)
+
+
+def situation(running: Served, oven: str) -> Situation | IdleSituation | None:
+    pinned = running.board.latest(oven)
+    return None if pinned is None else pinned.situation
+
+
+def test_an_idle_oven_shows_its_live_readings_and_needs_no_run(tmp_path: Path) -> None:
+    with simulated() as bus, served(oven_file(tmp_path, "east", bus.port)) as running:
+
+        def warm() -> bool:
+            up = situation(running, "east")
+            return isinstance(up, IdleSituation) and any(one.temperature_K > 300.0 for one in up.channels)
+
+        assert reached(warm)
+        with RecordReader(tmp_path / "record.db") as reader:
+            assert reader.runs() == ()
+
+
+def test_runs_begin_and_end_by_request_while_the_other_oven_goes_on(tmp_path: Path) -> None:
+    record = tmp_path / "record.db"
+    with simulated() as one, simulated(seed=2) as two:
+        files = oven_file(tmp_path, "east", one.port), oven_file(tmp_path, "west", two.port)
+        with served(*files) as running:
+            west = begun(record, "west")
+            east = begun(record, "east")
+            assert east != west
+            assert reached(lambda: isinstance(situation(running, "east"), Situation))
+            refused = answered(record, "start", oven="east", sheet_name="strap", sheet_text=SHEET)
+            assert not refused.done
+            assert refused.text == f"oven east: run {east} is going on; stop it first"
+            marked = answered(record, "mark", oven="east", text="opened the door", author="Ada")
+            assert marked.done
+            assert answered(record, "stop", oven="east").done
+            assert grows(record, west)
+            assert reached(lambda: isinstance(situation(running, "east"), IdleSituation))
+    with RecordReader(record) as reader:
+        ended, going_on = reader.run(east), reader.run(west)
+        assert ended.how_ended == "stopped"
+        assert going_on.ended_utc_s is None, "a daemon that is stopped leaves its runs to be taken up"
+        (note,) = reader.notes(east)
+        assert (note.text, note.author) == ("opened the door", "Ada")
+        assert note.time_s is not None
+        assert note.time_s > 0.0
+
+
+@pytest.mark.parametrize(
+    ("kind", "detail", "why"),
+    [
+        ("start", {"oven": "east", "sheet_text": "[piece]"}, "run sheet, line 1: piece.shape: found nothing, expected"),
+        ("start", {"oven": "east"}, "request start: found no 'sheet_text', expected one"),
+        ("start", {"oven": "north", "sheet_text": SHEET}, "found 'north', expected one of east"),
+        ("stop", {"oven": "east"}, "oven east: found no run going on, expected one; begin it with `soaktally start`"),
+        ("stop", {"run": "2020-01-01-a"}, "found '2020-01-01-a', expected a run that is going on"),
+        ("acknowledge", {"oven": "east", "alert": "link lost"}, "oven east: no open alert of that kind"),
+        ("dance", {"oven": "east"}, 'request: found "dance", expected one of start, stop, mark, acknowledge'),
+    ],
+)
+def test_a_request_that_cannot_be_done_is_refused_with_the_reason(
+    one_oven: Path, kind: str, detail: dict[str, str], why: str
+) -> None:
+    answer = answered(one_oven, kind, **detail)
+    assert not answer.done
+    assert why in answer.text
+
+
+@pytest.fixture(scope="module")
+def one_oven(tmp_path_factory: pytest.TempPathFactory):  # type: ignore[no-untyped-def]
+    folder = tmp_path_factory.mktemp("one")
+    with simulated() as bus, served(oven_file(folder, "east", bus.port)):
+        yield folder / "record.db"
+
+
+def test_an_oven_whose_port_is_pulled_disturbs_no_other(tmp_path: Path) -> None:
+    record = tmp_path / "record.db"
+    unplugged = FaultPlan((Fault("unplug", from_s=300.0),))
+    with simulated(faults=unplugged) as one, simulated(seed=2) as two:
+        files = oven_file(tmp_path, "east", one.port), oven_file(tmp_path, "west", two.port)
+        with served(*files) as running:
+            east, west = begun(record, "east"), begun(record, "west")
+            assert reached(lambda: any("link lost" in words for words in raised(record, east)))
+            assert grows(record, west)
+            assert raised(record, west) == []
+            assert answered(record, "acknowledge", oven="east", alert="link lost", who="Ada").done
+            up = situation(running, "east")
+            assert isinstance(up, Situation)
+            assert up.links_lost
+    with RecordReader(record) as reader:
+        events = [row.event for row in reader.alerts(run=east) if row.event.kind is AlertKind.LINK_LOST]
+        assert [event.phase for event in events] == ["raised", "acknowledged"]
+        assert events[1].message.endswith("Acknowledged by Ada.")
+
+
+def raised(record: Path, run: str) -> list[str]:
+    with RecordReader(record) as reader:
+        return [str(row.event.kind) for row in reader.alerts(run=run) if row.event.phase == "raised"]
+
+
+def test_a_changed_oven_file_is_in_force_without_losing_the_run(tmp_path: Path) -> None:
+    record = tmp_path / "record.db"
+    with simulated() as bus, served(oven_file(tmp_path, "east", bus.port)) as running:
+        run = begun(record, "east")
+        assert grows(record, run)
+        oven_file(tmp_path, "east", bus.port, limits="over_temperature_C = 30")
+        assert reached(lambda: "over temperature" in raised(record, run))
+        assert grows(record, run)
+        (tmp_path / "east.toml").write_text("[oven", encoding="utf-8")
+        assert running.daemon is not None
+        running.daemon.reload()
+        assert grows(record, run), "a file with a mistake changes nothing"
+        oven_file(tmp_path, "east", bus.port, poll_s=50.0)
+        (answer,) = running.daemon.reload()
+        assert answer.text == "oven east: its driving channel is not changed while a run goes on"
+    with RecordReader(record) as reader:
+        (row,) = reader.runs()
+        kept = list(reader.readings(run))
+    assert all(before.time_s < after.time_s for before, after in pairwise(kept))
+    assert "restarted" not in raised(record, row.id)
+
+
+def test_two_daemons_on_one_record_the_second_says_so_and_stops(tmp_path: Path) -> None:
+    with simulated() as one, simulated(seed=2) as two:
+        first = oven_file(tmp_path, "east", one.port)
+        second = oven_file(tmp_path, "west", two.port)
+        with served(first):
+            said = soaktally("serve", second)
+            assert said.returncode == 1
+            assert "already being written by another soaktally" in said.stderr
+            assert "Traceback" not in said.stderr
+
+
+def test_two_daemons_on_one_port_the_second_says_so_and_stops(tmp_path: Path) -> None:
+    with simulated() as bus:
+        first = oven_file(tmp_path, "east", bus.port)
+        second = oven_file(tmp_path, "west", bus.port, record="other.db")
+        with served(first):
+            said = soaktally("serve", second)
+            assert said.returncode == 1
+            assert bus.port in said.stderr
+            assert "Traceback" not in said.stderr
+    with RecordReader(tmp_path / "other.db") as reader:
+        assert reader.runs() == ()
+
+
+def test_two_oven_files_with_one_name_or_one_port_are_refused(tmp_path: Path) -> None:
+    one = oven_file(tmp_path, "east", "/dev/no-such-port")
+    two = tmp_path / "again.toml"
+    two.write_text(one.read_text(encoding="utf-8"), encoding="utf-8")
+    with pytest.raises(InputFault) as refusal:
+        Served([one, two])
+    assert [fault.found for fault in refusal.value.faults] == [
+        "the name east twice",
+        "port /dev/no-such-port in two of them",
+    ]
+
+
+class Process:
+    """`soaktally serve` in a process of its own; gone when the stack is left, whatever happened."""
+
+    def __init__(self, stack: ExitStack, *files: Path) -> None:
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "logger", "serve", *map(str, files)],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+        )
+        stack.callback(self.process.kill)
+        assert self.process.stdout is not None
+        self.said: list[str] = []
+        for line in self.process.stdout:
+            self.said.append(line)
+            if line.startswith("Watching"):
+                return
+        raise AssertionError("".join(self.said))
+
+    def end(self, number: int) -> int:
+        self.process.send_signal(number)
+        assert self.process.stdout is not None
+        self.said.append(self.process.stdout.read())
+        self.process.stdout.close()
+        return self.process.wait(60.0)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="needs signals")
+def test_killed_stopped_and_started_again_it_is_one_run_with_gaps(tmp_path: Path) -> None:
+    record = tmp_path / "record.db"
+    with simulated(speed=300.0) as bus, ExitStack() as stack:
+        file = oven_file(tmp_path, "east", bus.port, speed=300.0, poll_s=10.0)
+        (tmp_path / "strap.toml").write_text(SHEET, encoding="utf-8")
+        first = Process(stack, file)
+        said = soaktally("start", file, "--sheet", tmp_path / "strap.toml", "--json")
+        assert said.returncode == 0, said.stderr
+        run = told(said)["run"]
+        assert grows(record, run, 20)
+        before = readings(record, run)
+        first.end(signal.SIGKILL)
+        second = Process(stack, file)
+        assert readings(record, run) >= before
+        assert grows(record, run)
+        assert second.end(signal.SIGTERM) == 0
+        third = Process(stack, file)
+        assert grows(record, run)
+        assert soaktally("note", "last", "all well", "--record", record).returncode == 0
+        ended = soaktally("stop", file)
+        assert ended.stdout == f"run {run} is ended\n"
+        assert third.end(signal.SIGTERM) == 0
+        unanswered = soaktally("stop", file, "--wait", "0.5")
+        assert unanswered.returncode == 1
+        assert "nobody answers" in unanswered.stderr
+    with RecordReader(record) as reader:
+        (row,) = reader.runs()
+        assert row.how_ended == "stopped"
+        kept = list(reader.readings(run))
+    assert raised(record, run).count("restarted") == 2
+    times = [reading.time_s for reading in kept if reading.channel == "air"]
+    assert all(before < after for before, after in pairwise(times))
+    gaps = review_run(record, run).estimate.thermal.gaps
+    assert len(gaps) >= 2
+
+
+def test_what_was_asked_while_nobody_watched_is_refused_later(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    from logger import requests
+
+    record = tmp_path / "record.db"
+    with simulated() as bus:
+        file = oven_file(tmp_path, "east", bus.port)
+        with served(file):
+            pass
+        monkeypatch.setattr(requests.time, "time", lambda: 1.0)
+        asked = requests.ask(record, "start", oven="east", sheet_name="strap", sheet_text=SHEET)
+        monkeypatch.undo()
+        with served(file):
+            answer = requests.wait_for_answer(record, asked, 20.0)
+    assert answer is not None
+    assert not answer.done
+    assert "nobody was watching when this was asked" in answer.text
+
+
+def test_the_oven_file_is_what_every_command_needs(tmp_path: Path) -> None:
+    said = soaktally("stop", tmp_path / "gone.toml")
+    assert said.returncode == 2
+    assert said.stdout == ""
+    assert "gone.toml: found no such file" in said.stderr
