@@ -20,6 +20,7 @@ COMMANDS = {
     "runs": "runs",
     "review": "review",
     "report": "report",
+    "compare": "compare",
     "what-if": "what_if",
     "fit-lag": "fit_lag",
     "demo": "demo",

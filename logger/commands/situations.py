@@ -25,6 +25,12 @@ def reviewed(what: str, sheet_file: Path | None, record: Path, *, even_without_r
     return review_trace(trace_file, sheet_file, even_without_readings=even_without_readings)
 
 
+def with_sheet(named: str) -> tuple[str, Path | None]:
+    """A run or trace and the sheet after its colon, as in ``2026-11-25-a:thicker.toml``; None where there is none."""
+    what, colon, sheet = named.rpartition(":")
+    return (what, Path(sheet)) if colon and what and sheet.lower().endswith(".toml") else (named, None)
+
+
 def in_units(
     situation: "Situation", temperature_unit: Literal["C", "F"] | None, length_unit: Literal["mm", "in"] | None
 ) -> "Situation":
