@@ -10,6 +10,7 @@ from importlib import import_module
 import click
 
 COMMANDS = {
+    "check": "check",
     "watch": "watch",
     "serve": "serve",
     "start": "start",

@@ -6,7 +6,7 @@ from typing import Protocol
 from logger.clock import Clock
 from logger.controllers.controller import RawReading
 from logger.controllers.line import SerialLine
-from logger.controllers.modbus import ModbusController
+from logger.controllers.modbus import ModbusController, RegisterReader
 from logger.controllers.modbus_serial import SerialRegisters
 from logger.controllers.playback import PlaybackController, Recording
 from logger.controllers.read_only_port import is_harmless_question
@@ -41,10 +41,14 @@ class PolledController(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Connected:
-    """A link and its controllers, in the order of the settings; nothing is open yet."""
+    """A link and its controllers, in the order of the settings; nothing is open yet.
+
+    ``registers`` is the way to any register behind the link, None where there are none (text, playback).
+    """
 
     link: Link
     controllers: tuple[PolledController, ...]
+    registers: RegisterReader | None = None
 
 
 def connect_port(settings: PortSettings, clock: Clock) -> Connected:
@@ -56,12 +60,12 @@ def connect_port(settings: PortSettings, clock: Clock) -> Connected:
         case Framing.RTU | Framing.ASCII:
             line = SerialLine(settings)
             serial = SerialRegisters(line)
-            return Connected(line, tuple(ModbusController(each, serial) for each in settings.controllers))
+            return Connected(line, tuple(ModbusController(each, serial) for each in settings.controllers), serial)
         case Framing.TCP:
             from logger.controllers.modbus_tcp import TcpRegisters  # its library is slow to import, few need it
 
             network = TcpRegisters(settings)
-            return Connected(network, tuple(ModbusController(each, network) for each in settings.controllers))
+            return Connected(network, tuple(ModbusController(each, network) for each in settings.controllers), network)
         case Framing.TEXT:
             return _text(settings)
         case Framing.PLAYBACK:

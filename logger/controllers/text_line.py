@@ -77,6 +77,7 @@ class TextController:
         if self._openings != self._line.counts.openings:
             self._openings = self._line.counts.openings
             self._buffer.lose_sync()
+        self._line.gap_s = self.settings.gap_s
         deadline_s = time.monotonic() + self.settings.answer_deadline_s
         before: list[RawReading] | None = None
         while True:
