@@ -30,11 +30,16 @@ APART_K, APART_SHARE = 10.0, 0.015
 """Two thermocouples in one steady oven may differ by this much [K], and this share of the Celsius reading: two type K
 of standard tolerance (0.75 % each, ASTM E230) and some unevenness of the oven."""
 
-TYPE_FITS_SHARE: Final = 0.02
+TYPE_FITS_SHARE: Final = 0.04
 """How well another type's table must explain the difference, as a share of the Celsius reading (our choice)."""
 
-DRIFT_SPAN_S, DRIFT_K = 3600.0, 3.0
-"""A difference that grows by this much [K] over at least this long [s] is drift (our choice)."""
+HIGH_SHARE: Final = 0.15
+"""Nothing but the wrong type makes a thermocouple read so much too high, as a share of the Celsius reading (our
+choice); too low is a tip pulled back as well."""
+
+DRIFT_SPAN_S, DRIFT_K, DRIFT_GOES_ON = 5400.0, 2.0, 0.7
+"""A difference that changes over at least this long [s], by this much [K] from the middle third to the last, and by no
+less than this share of what it did before, is drift: a canister that is catching up slows down (our choice)."""
 
 COOLED_K: Final = 5.0
 """An oven this much cooler [K] after a silence was without power, or open, meanwhile (our choice)."""
@@ -242,13 +247,13 @@ def _against_second(seen: Stretch, units: DisplayUnits) -> Iterable[Diagnosis]:
     time_s, own_K, other_K = steady.T
     apart_K = own_K - other_K
     celsius = np.abs(other_K - 273.15)
-    worst = int(np.argmax(np.abs(apart_K) - APART_SHARE * celsius))
+    at_last = slice(-max(1, len(apart_K) // 4), None)
+    last_K, allowed_K = float(np.median(apart_K[at_last])), APART_K + APART_SHARE * float(celsius[-1])
     between = (
         f"{seen.channel} and {seen.second_channel} are {_difference(units, apart_K[0])} apart at first, "
         f"{_difference(units, apart_K[-1])} at last, both steady"
     )
-    grown_K = _growth_K(time_s, apart_K)
-    if abs(grown_K) >= DRIFT_K and time_s[-1] - time_s[0] >= DRIFT_SPAN_S:
+    if _drifts(time_s, apart_K):
         yield Diagnosis(
             Failure.THERMOCOUPLE,
             seen.channel,
@@ -261,10 +266,10 @@ def _against_second(seen: Stretch, units: DisplayUnits) -> Iterable[Diagnosis]:
             Certainty.LIKELY,
         )
         return
-    if not abs(apart_K[worst]) > APART_K + APART_SHARE * celsius[worst]:
+    if abs(last_K) <= allowed_K:
         return
-    wired = types_that_fit(own_K, other_K, seen.thermocouple, seen.room_K)
-    if len(wired) == 1:
+    wired = types_that_fit(own_K[at_last], other_K[at_last], seen.thermocouple, seen.room_K)
+    if len(wired) == 1 and last_K > HIGH_SHARE * celsius[-1]:
         yield Diagnosis(
             Failure.THERMOCOUPLE,
             seen.channel,
@@ -277,7 +282,15 @@ def _against_second(seen: Stretch, units: DisplayUnits) -> Iterable[Diagnosis]:
             Certainty.LIKELY,
         )
         return
-    low = apart_K[worst] < 0.0
+    low = last_K < 0.0
+    like = (
+        (
+            f"compare the thermocouple's marking with the input's type: type {wired[0]} on an input set for type "
+            f"{seen.thermocouple} reads just so at this temperature",
+        )
+        if wired
+        else ()
+    )
     yield Diagnosis(
         Failure.THERMOCOUPLE,
         seen.channel,
@@ -287,6 +300,7 @@ def _against_second(seen: Stretch, units: DisplayUnits) -> Iterable[Diagnosis]:
             "see that the tip is as deep in the oven as it was: pulled back into the wall it reads low"
             if low
             else f"see that the tip of {seen.second_channel} is where it should be: pulled back it reads low",
+            *like,
             "look for wires swapped twice, in the head and at the controller: it then reads low by twice what the head "
             "is warmer",
             "see that the extension wire is of the thermocouple's own type: copper is off by how warm the head is",
@@ -296,10 +310,17 @@ def _against_second(seen: Stretch, units: DisplayUnits) -> Iterable[Diagnosis]:
     )
 
 
-def _growth_K(time_s: FloatArray, apart_K: FloatArray) -> float:
-    """How much the difference grew from the first quarter to the last [K], by their medians."""
-    quarter = max(1, len(apart_K) // 4)
-    return float(np.median(apart_K[-quarter:]) - np.median(apart_K[:quarter]))
+def _drifts(time_s: FloatArray, apart_K: FloatArray) -> bool:
+    """Whether the difference goes on changing at a pace that does not die away."""
+    span_s = time_s[-1] - time_s[0]
+    if span_s < DRIFT_SPAN_S:
+        return False
+    thirds = np.minimum((3.0 * (time_s - time_s[0]) / span_s).astype(int), 2)
+    if len(np.unique(thirds)) < 3:
+        return False
+    first, middle, last = (float(np.median(apart_K[thirds == third])) for third in range(3))
+    early_K, late_K = middle - first, last - middle
+    return abs(late_K) >= DRIFT_K and early_K * late_K > 0.0 and abs(late_K) >= DRIFT_GOES_ON * abs(early_K)
 
 
 def _difference(units: DisplayUnits, change_K: float) -> str:

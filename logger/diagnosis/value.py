@@ -1,5 +1,6 @@
 """Whether a value is a temperature and the right one, and whether it can be kept: failures 6 to 9 and 15. Pure."""
 
+from dataclasses import replace
 from math import isfinite, nan
 
 from logger.controllers.channel_reading import says_zero
@@ -168,7 +169,10 @@ def _difference(
 def _wrong_value(seen: ChannelEvidence, units: DisplayUnits) -> list[Diagnosis]:
     ways = other_ways(seen)
     beside = _neighbour_that_fits(seen)
-    if ways and (beside is None or len(ways[0].change) == 1):
+    if ways and beside is not None:
+        either = replace(_misread(seen, ways, units), certainty=Certainty.ONE_OF_SEVERAL)
+        return [replace(beside, certainty=Certainty.ONE_OF_SEVERAL), either]
+    if ways:
         return [_misread(seen, ways, units)]
     if beside is not None:
         return [beside]
