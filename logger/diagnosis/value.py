@@ -6,9 +6,21 @@ from math import isfinite, nan
 from logger.controllers.channel_reading import says_zero
 from logger.controllers.register_map import decode, printed_forms
 from logger.controllers.settings import ChannelSettings, ChannelUnit, NumberFormat, RegisterSource, WordOrder
-from logger.diagnosis.failures import Certainty, ChannelEvidence, Diagnosis, Failure, Outcome, PlaceEvidence, Trial
+from logger.diagnosis.failures import (
+    Certainty,
+    ChannelEvidence,
+    Diagnosis,
+    Failure,
+    Neighbour,
+    Outcome,
+    PlaceEvidence,
+    Trial,
+)
 from logger.reading import Quality
 from logger.units import DisplayUnits, kelvin_from_celsius, kelvin_from_fahrenheit
+
+LEAST_TELLING = 10
+"""A register with less than this in it is a switch or empty, hardly a temperature (our choice)."""
 
 STANDING_STILL = 8
 """So many equal readings in a row make a register suspect beside a neighbour that moves (our choice)."""
@@ -216,6 +228,13 @@ def _misread(seen: ChannelEvidence, ways: list[Trial], units: DisplayUnits) -> D
     )
 
 
+def _alone_K(seen: ChannelEvidence, beside: Neighbour) -> float:
+    """The temperature [K] that a neighbour says when it is read as the channel is."""
+    source = seen.channel.source
+    assert isinstance(source, RegisterSource)
+    return _kelvin(decode(beside.contents[-1:], source.number, "high first") * source.scale, seen.channel.unit)
+
+
 def _neighbour_that_fits(seen: ChannelEvidence) -> Diagnosis | None:
     """A register near by that, read the same way, gives what is expected."""
     source = seen.channel.source
@@ -225,11 +244,8 @@ def _neighbour_that_fits(seen: ChannelEvidence) -> Diagnosis | None:
         each
         for each in seen.neighbours
         if each.contents
-        and abs(
-            _kelvin(decode(each.contents[-1:], source.number, "high first") * source.scale, seen.channel.unit)
-            - seen.expected_K
-        )
-        <= seen.tolerance_K
+        and each.contents[-1] >= LEAST_TELLING
+        and abs(_alone_K(seen, each) - seen.expected_K) <= seen.tolerance_K
     ]
     if not fitting:
         return None
@@ -266,9 +282,7 @@ def _stands_still(seen: ChannelEvidence, units: DisplayUnits) -> list[Diagnosis]
         if len(each.contents) >= STANDING_STILL
         and len(set(each.contents)) >= 3
         and max(each.contents) - min(each.contents) <= 0.2 * max(each.contents)
-        and _is_oven_like(
-            _kelvin(decode(each.contents[-1:], source.number, "high first") * source.scale, seen.channel.unit)
-        )
+        and _is_oven_like(_alone_K(seen, each))
     ]
     if not moving:
         return []
