@@ -24,6 +24,7 @@ COMMANDS = {
     "compare": "compare",
     "what-if": "what_if",
     "fit-lag": "fit_lag",
+    "piece": "piece",
     "demo": "demo",
 }
 """Each command's module in ``logger/commands/``, which has the command under the same name."""

@@ -96,7 +96,7 @@ class PieceState:
 
     name, step : which piece, after which of its steps
     section : its carbon, cell by cell, for every member
-    received_wt_pct : (m, layers)   carbon each layer has taken up in heats since it was laid down [wt%]
+    received_wt_pct : (m, layers)   carbon each layer has taken up since the layers were joined [wt%]
     gain_kg_per_m2 : (m,)           carbon gained through the faces in the last heat, per area of the front face [kg/m2]
     peak_K : nominal temperature of the last heat [K]; None before any
     coarse : a heat has coarsened the grain and no normalizing heat has come since
@@ -174,7 +174,7 @@ def _changed(state: PieceState, step: Step, sources: Sources) -> PieceState:
             return _drawn_out(state, size_m, width_m)
         case Fold(times):
             for _ in range(times):
-                state = _folded(state)
+                state = refolded(state)
             return state
         case Cut(pieces, across):
             return _cut(state, pieces, across)
@@ -232,15 +232,11 @@ def _stacked(name: str, step: Stack, number: int, sources: Sources) -> PieceStat
     section = stacked(
         tuple(turned_over(state.section) if turn else state.section for state, turn in zip(states, turned, strict=True))
     )
-    received = [
-        state.received_wt_pct[:, ::-1] if turn else state.received_wt_pct
-        for state, turn in zip(states, turned, strict=True)
-    ]
     return PieceState(
         name=name,
         step=number,
         section=section,
-        received_wt_pct=np.concatenate(received, axis=1),
+        received_wt_pct=np.zeros((section.members, len(section.layers))),
         gain_kg_per_m2=np.zeros(section.members),
         width_m=widths,
         length_m=lengths,
@@ -271,9 +267,9 @@ def _clad(state: PieceState, step: Clad) -> PieceState:
     layer = SectionLayer(step.steel or "jacket", step.alloy_wt_pct)
     jacket = even_section(Shape.PLATE, step.thickness_m, carbon, layer)
     parts = (jacket,) * step.front + (state.section,) + (jacket,) * step.back
-    nothing = np.zeros((state.members, 1))
-    received = (nothing,) * step.front + (state.received_wt_pct,) + (nothing,) * step.back
-    return replace(_soft(state), section=stacked(parts), received_wt_pct=np.concatenate(received, axis=1))
+    section = stacked(parts)
+    # From here on: what each layer gives to the others.
+    return replace(_soft(state), section=section, received_wt_pct=np.zeros((state.members, len(section.layers))))
 
 
 # Heats
@@ -394,7 +390,6 @@ OF_A_STEP = frozenset(
         CarbonWarningKind.HAS_MELTED,
         CarbonWarningKind.MOLTEN,
         CarbonWarningKind.NEAR_MELTING,
-        CarbonWarningKind.DECARBURIZING,
         CarbonWarningKind.NETWORK,
     }
 )
@@ -454,8 +449,11 @@ def _drawn_out(state: PieceState, size_m: float, width_m: float | None) -> Piece
     )
 
 
-def _folded(state: PieceState) -> PieceState:
-    """Turned back on itself, front face inside, and drawn out again to the thickness it had."""
+def refolded(state: PieceState) -> PieceState:
+    """The piece turned back on itself, front face inside, and drawn out again to the thickness it had.
+
+    Raises   InputFault    a round, or too many layers that are not even
+    """
     if state.section.shape is Shape.ROUND:
         raise InputFault(Fault("fold", "a round", "a flat piece"))
     double = stacked((turned_over(state.section), state.section))

@@ -39,7 +39,6 @@ class Finding(StrEnum):
     HARDNESS = "hardness"  # HRC at a depth
     CARBON = "carbon"  # wt% at a depth
     MEAN_CARBON = "mean carbon"  # wt%
-    SIZE = "size"  # thickness or diameter [m]
 
 
 def _check(where: str, value: float, low: float, high: float, unit: str = "", scale: float = 1.0) -> None:
@@ -262,8 +261,8 @@ class TemperRun:
 
 @dataclass(frozen=True, slots=True)
 class Measure:
-    """Something measured: hardness [HRC] or carbon [wt%] at a depth below the front face [m], the mean carbon, the
-    size [m]; ``within`` is its one-sigma error in the same unit."""
+    """Something measured: hardness [HRC] or carbon [wt%] at a depth below the front face [m], or the mean carbon;
+    ``within`` is its one-sigma error in the same unit."""
 
     finding: Finding
     value: float
@@ -272,18 +271,17 @@ class Measure:
     note: str = ""
 
     def __post_init__(self) -> None:
-        low, high, unit, scale = _MEASURED[self.finding]
-        _check(str(self.finding), self.value, low, high, unit, scale)
+        low, high, unit = _MEASURED[self.finding]
+        _check(str(self.finding), self.value, low, high, unit)
         _check("depth", self.depth_m, 0.0, LARGEST_PIECE_M, "mm", 1e3)
         if self.within is not None and not self.within > 0.0:
             raise InputFault(Fault("accuracy", f"{self.within:g}", "more than 0"))
 
 
 _MEASURED = {
-    Finding.HARDNESS: (0.0, 70.0, "HRC", 1.0),
-    Finding.CARBON: (0.0, 6.67, "%", 1.0),
-    Finding.MEAN_CARBON: (0.0, 6.67, "%", 1.0),
-    Finding.SIZE: (SMALLEST_PIECE_M, LARGEST_PIECE_M, "mm", 1e3),
+    Finding.HARDNESS: (0.0, 70.0, "HRC"),
+    Finding.CARBON: (0.0, 6.67, "%"),
+    Finding.MEAN_CARBON: (0.0, 6.67, "%"),
 }
 
 

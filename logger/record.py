@@ -8,31 +8,41 @@ of the watching process uses `append_from_outside`. This module is what the rest
 from logger.record_export import export_run, import_run
 from logger.record_file import back_up
 from logger.record_operations import note, request
-from logger.record_outside import append_from_outside
+from logger.record_outside import append_from_outside, append_to_workbench, brought_up_to_date
 from logger.record_reader import (
     LAST,
     AlertRow,
+    CorrectionRow,
     DeliveryRow,
     EventRow,
+    MeasurementRow,
     NoteRow,
+    PieceStepRow,
     RecordReader,
     RequestRow,
     RunRow,
+    SparkTestRow,
 )
 from logger.record_writer import RecordWriter
 
 __all__ = [
     "LAST",
     "AlertRow",
+    "CorrectionRow",
     "DeliveryRow",
     "EventRow",
+    "MeasurementRow",
     "NoteRow",
+    "PieceStepRow",
     "RecordReader",
     "RecordWriter",
     "RequestRow",
     "RunRow",
+    "SparkTestRow",
     "append_from_outside",
+    "append_to_workbench",
     "back_up",
+    "brought_up_to_date",
     "export_run",
     "import_run",
     "note",

@@ -214,3 +214,63 @@ def views_for_people(db: Database) -> None:
                datetime(reading.utc_s, 'unixepoch') AS utc, reading.temperature_K, reading.quality, reading.raw
         FROM reading JOIN run ON run.number = reading.run JOIN channel ON channel.number = reading.channel"""
     )
+
+
+@record_migrations()
+def pieces_and_measurements(db: Database) -> None:
+    """What happened to pieces before and after their heats, and what was measured on them and on coupons."""
+    _create(
+        db,
+        "piece_step",
+        """CREATE TABLE piece_step (
+            number INTEGER PRIMARY KEY,
+            id TEXT NOT NULL UNIQUE,
+            piece TEXT NOT NULL,
+            step INTEGER NOT NULL,                -- counts from 1 in each piece
+            utc_s REAL NOT NULL,                  -- when it was entered
+            kind TEXT NOT NULL,
+            detail TEXT NOT NULL,                 -- JSON object, SI units in its keys
+            note TEXT NOT NULL,
+            UNIQUE (piece, step)
+        ) STRICT""",
+    )
+    _create(
+        db,
+        "measurement",
+        """CREATE TABLE measurement (
+            number INTEGER PRIMARY KEY,
+            id TEXT NOT NULL UNIQUE,
+            run INTEGER NOT NULL REFERENCES run(number),
+            utc_s REAL NOT NULL,
+            kind TEXT NOT NULL,                   -- weight, depth, hardness, carbon; withdrawn: of another one
+            detail TEXT NOT NULL,                 -- JSON object, SI units in its keys: the coupon and what was found
+            note TEXT NOT NULL
+        ) STRICT""",
+    )
+    db.conn.execute("CREATE INDEX measurement_by_run ON measurement (run, number)")
+    _create(
+        db,
+        "spark_test",
+        """CREATE TABLE spark_test (
+            number INTEGER PRIMARY KEY,
+            id TEXT NOT NULL UNIQUE,
+            run INTEGER REFERENCES run(number),
+            piece TEXT,
+            utc_s REAL NOT NULL,
+            class INTEGER NOT NULL CHECK (class BETWEEN 1 AND 5),
+            note TEXT NOT NULL,
+            photo_name TEXT,
+            photo_base64 TEXT
+        ) STRICT""",
+    )
+    _create(
+        db,
+        "correction",
+        """CREATE TABLE correction (
+            number INTEGER PRIMARY KEY,
+            id TEXT NOT NULL UNIQUE,
+            utc_s REAL NOT NULL,
+            software TEXT NOT NULL,
+            detail TEXT NOT NULL                  -- JSON object: coefficients by recipe and iron lot, with the evidence
+        ) STRICT""",
+    )

@@ -263,7 +263,10 @@ APPLY: Final[Mapping[str, Callable[[Appender, Sequence[Row], bool], None]]] = {
     "readings": Appender.readings,
     **{
         table: _into(table)
-        for table in ("run_end", "alert", "delivery", "event", "note", "estimate", "setting", "request")
+        for table in (
+            *("run_end", "alert", "delivery", "event", "note", "estimate", "setting", "request"),
+            *("piece_step", "measurement", "spark_test", "correction"),
+        )
     },
 }
 """Every kind of operation, and how it is appended."""

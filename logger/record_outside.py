@@ -1,4 +1,4 @@
-"""A note or a request from another process: appended to a record that somebody else may be writing at that moment."""
+"""What other processes append to a record that may be being written at that moment: a note, a request, a step."""
 
 import sqlite3
 from pathlib import Path
@@ -25,3 +25,30 @@ def append_from_outside(path: Path, operation: Operation, busy_timeout_s: float 
             raise InputFault(Fault(f"record {path}", str(error), "a run that is in the record")) from error
         finally:
             db.close()
+
+
+def append_to_workbench(path: Path, operation: Operation, busy_timeout_s: float = BUSY_TIMEOUT_S) -> None:
+    """Append what was done or measured at the bench; a record that is not there yet is made, an older one brought up
+    to date.
+
+    Raises   InputFault     not a record, a newer version, no such folder, no such run; a step another process has
+                            entered under the same number meanwhile
+             OutsideFault   locked, full, read-only, damaged
+    """
+    with translated(path):
+        db = open_for_writing(path, busy_timeout_s)
+        try:
+            with transaction(db):
+                Appender(db).apply(operation)
+        except sqlite3.IntegrityError as error:
+            expected = "a run that is in the record, and nobody else entering a step of the same piece meanwhile"
+            raise InputFault(Fault(f"record {path}", str(error), expected)) from error
+        finally:
+            db.close()
+
+
+def brought_up_to_date(path: Path) -> None:
+    """Make sure that a record that is there can be read by this version. Raises InputFault, OutsideFault."""
+    if path.exists():
+        with translated(path):
+            open_for_writing(path).close()

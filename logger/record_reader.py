@@ -99,6 +99,56 @@ class RequestRow:
     id: str
 
 
+@dataclass(frozen=True, slots=True)
+class PieceStepRow:
+    """One line of a piece's ledger as recorded; ``detail`` is in SI."""
+
+    piece: str
+    step: int
+    utc_s: float
+    kind: str
+    detail: dict[str, Any]
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class MeasurementRow:
+    """Something measured on a coupon of a run, or (kind "withdrawn") the withdrawal of one; ``detail`` is in SI."""
+
+    number: int
+    id: str
+    run: str
+    utc_s: float
+    kind: str
+    detail: dict[str, Any]
+    note: str
+
+
+@dataclass(frozen=True, slots=True)
+class SparkTestRow:
+    """A spark test as a note: ``spark_class`` 1 (straight, few forks) to 5 (short, bushy, at the wheel); never a number
+    to reckon with."""
+
+    id: str
+    run: str | None
+    piece: str | None
+    utc_s: float
+    spark_class: int
+    note: str
+    photo_name: str | None
+    photo_base64: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class CorrectionRow:
+    """What had been learned of packs and lots of iron when it was entered."""
+
+    id: str
+    utc_s: float
+    software: str
+    detail: dict[str, Any]
+
+
 class RecordReader:
     """Reads a record, also while it is being written. Belongs to the thread that opens it.
 
@@ -342,6 +392,41 @@ class RecordReader:
             kind=kind,
         )
         return _event_row(rows[0]) if rows else None
+
+    def piece_steps(self, piece: str | None = None) -> tuple[PieceStepRow, ...]:
+        """The steps of every piece, or of one, in the order they were entered."""
+        rows = self._all(
+            "SELECT piece, step, utc_s, kind, detail, note FROM piece_step "
+            "WHERE :piece IS NULL OR piece = :piece ORDER BY number",
+            piece=piece,
+        )
+        return tuple(PieceStepRow(*before, json.loads(detail), note) for *before, detail, note in rows)
+
+    def measurements(self, run: str | None = None) -> tuple[MeasurementRow, ...]:
+        """Everything measured on coupons of every run, or of one, in the order it was entered; withdrawals too."""
+        rows = self._all(
+            "SELECT measurement.number, measurement.id, run.id, measurement.utc_s, kind, detail, note "
+            "FROM measurement JOIN run ON run.number = measurement.run "
+            "WHERE :run IS NULL OR run.id = :run ORDER BY measurement.number",
+            run=run,
+        )
+        return tuple(MeasurementRow(*before, json.loads(detail), note) for *before, detail, note in rows)
+
+    def spark_tests(self) -> tuple[SparkTestRow, ...]:
+        """Every spark test, in the order they were entered."""
+        rows = self._all(
+            "SELECT spark_test.id, run.id, piece, spark_test.utc_s, class, note, photo_name, photo_base64 "
+            "FROM spark_test LEFT JOIN run ON run.number = spark_test.run ORDER BY spark_test.number"
+        )
+        return tuple(SparkTestRow(*row) for row in rows)
+
+    def newest_correction(self) -> CorrectionRow | None:
+        """The correction entered last; None where nothing has been learned yet."""
+        rows = self._all("SELECT id, utc_s, software, detail FROM correction ORDER BY number DESC LIMIT 1")
+        if not rows:
+            return None
+        id_, utc_s, software, detail = rows[0]
+        return CorrectionRow(id_, utc_s, software, json.loads(detail))
 
     def setting(self, name: str) -> str | None:
         """The newest value remembered under a name."""

@@ -14,7 +14,7 @@ from logger.alert import AlertEvent, restored
 from logger.errors import Fault, InputFault
 from logger.estimate import estimate
 from logger.history import History
-from logger.record import RecordReader
+from logger.record import RecordReader, RunRow
 from logger.sheet import RunSheet
 from logger.sheet_file import parse_sheet, read_sheet
 from logger.situation import Kept, KeptNote, Situation
@@ -125,10 +125,7 @@ def review_run(
     """
     with RecordReader(record) as reader, reader.snapshot():
         row = reader.run(run)
-        if sheet_file is not None:
-            sheet = read_sheet(sheet_file)
-        else:
-            sheet = parse_sheet(row.sheet_text, f"the sheet of run {row.id}")
+        sheet = recorded_sheet(reader, row) if sheet_file is None else read_sheet(sheet_file)
         histories = {name: one for name, one in reader.histories(row.id).items() if len(one)}
         if not histories:
             if not even_without_readings:
@@ -160,6 +157,11 @@ def review_run(
         kept=kept,
         even_without_readings=even_without_readings,
     )
+
+
+def recorded_sheet(reader: RecordReader, row: RunRow) -> RunSheet:
+    """The sheet a run was watched with. Raises InputFault where this version cannot read it any more."""
+    return parse_sheet(row.sheet_text, f"the sheet of run {row.id}")
 
 
 def _situation(

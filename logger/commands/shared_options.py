@@ -7,7 +7,8 @@ from pathlib import Path
 
 import click
 
-from logger.errors import InputFault, OutsideFault
+from logger.errors import Fault, InputFault, OutsideFault
+from logger.quantities import Dimension, Written
 
 DEFAULT_RECORD = Path("record.db")
 
@@ -38,3 +39,12 @@ def told_plainly() -> Iterator[None]:
     except OutsideFault as trouble:
         click.echo(str(trouble), err=True)
         sys.exit(1)
+
+
+def quantity_of(option: str, dimension: Dimension, words: str) -> Written:
+    """A quantity typed with its unit after an option. Raises InputFault where it is none."""
+    try:
+        return dimension.read(words)
+    except ValueError:
+        expected = dimension.expected.replace(" 6.0 or", "").replace(" 930.0 or", "").replace(" 2.5,", "")
+        raise InputFault(Fault(option, f'"{words}"', expected.replace(" 14.0 or", ""))) from None

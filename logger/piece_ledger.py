@@ -1,0 +1,271 @@
+"""The ledger of pieces in a record: its lines as steps, the states they lead to, and new lines once they are possible.
+
+A line is only ever added, and only after the piece has lived through it in the computer: what cannot be is refused and
+leaves the ledger as it was.
+"""
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from difflib import get_close_matches
+from json import dumps
+from pathlib import Path
+
+from logger.errors import Fault, InputFault
+from logger.estimate import estimate
+from logger.piece import PieceState, RecordedHeat, Sources, after
+from logger.piece_plain import kind_of, plain_step, step_from_plain
+from logger.piece_steps import Begin, Entry, HeatRun, HeatTyped, Part, Stack, Step, TemperRun, Undo, Used, standing
+from logger.record import PieceStepRow, RecordReader, append_to_workbench, brought_up_to_date
+from logger.record_operations import Operation, new_id
+from logger.review import recorded_sheet
+from logger.units import LengthUnit, TemperatureUnit
+from logger.watch import recorded_thermocouples
+
+NAME = re.compile(r"[^\W_][\w .+#-]{0,39}")
+
+
+@dataclass(frozen=True, slots=True)
+class Units:
+    """Units a line was written in, so that its piece is shown in them: temperature "C" or "F", length "mm" or "in"."""
+
+    temperature: TemperatureUnit | None = None
+    length: LengthUnit | None = None
+
+
+class Ledger:
+    """All pieces of one record, as they were when it was opened; `enter` adds a line.
+
+    ``tell`` is called with a line of progress before each heat that has to be worked out.
+    Raises   InputFault, OutsideFault    a record that cannot be used
+    """
+
+    def __init__(self, record: Path, tell: Callable[[str], None] = lambda words: None) -> None:
+        self.record, self._tell = record, tell
+        brought_up_to_date(record)
+        self._entries: dict[str, list[Entry]] = {}
+        self._units: dict[str, Units] = {}
+        self._states: dict[tuple[str, int], PieceState] = {}
+        self._runs: dict[str, RecordedHeat] = {}
+        rows: Sequence[PieceStepRow] = ()
+        if record.exists():
+            with RecordReader(record) as reader:
+                rows = reader.piece_steps()
+        for row in rows:
+            self._take(row)
+
+    @property
+    def pieces(self) -> tuple[str, ...]:
+        """Names of all pieces, in the order they were begun."""
+        return tuple(self._entries)
+
+    def entries(self, piece: str) -> tuple[Entry, ...]:
+        """Every line of a piece, undone ones too. Raises InputFault where there is no such piece."""
+        return tuple(self._entries[self.known(piece)])
+
+    def units(self, piece: str) -> Units:
+        """The units a piece was last written in."""
+        return self._units.get(piece, Units())
+
+    def known(self, piece: str) -> str:
+        """The piece of a name. Raises InputFault where there is none; names those that are near."""
+        if piece in self._entries:
+            return piece
+        near = get_close_matches(piece, self._entries, n=3) or list(self._entries)[-5:]
+        expected = f"one of {', '.join(near)}" if near else "a piece begun with `soaktally piece new`"
+        raise InputFault(Fault(f"piece {piece}", "no such piece", expected))
+
+    def states(self, piece: str) -> tuple[tuple[Entry, PieceState], ...]:
+        """A piece after each of its standing steps."""
+        lines = standing(self.entries(piece))
+        return tuple((entry, self._state(piece, entry.number)) for entry in lines)
+
+    def now(self, piece: str) -> PieceState:
+        """A piece after its last standing step. Raises InputFault where everything has been undone."""
+        lines = standing(self.entries(piece))
+        if not lines:
+            raise InputFault(Fault(f"piece {piece}", "nothing left of it: every step is undone", "another piece"))
+        return self._state(piece, lines[-1].number)
+
+    def last_step(self, piece: str) -> int:
+        """Number of a piece's last standing step; 0 where there is none."""
+        lines = standing(self.entries(piece))
+        return lines[-1].number if lines else 0
+
+    def enter(self, piece: str, step: Step, *, utc_s: float, note: str = "", units: Units | None = None) -> PieceState:
+        """Add a step to a piece, if it is possible, and return what the piece is then.
+
+        Raises   InputFault     it is not possible, or names what is not there; nothing has been added
+                 OutsideFault   the record cannot be written; nothing has been added
+        """
+        if isinstance(step, Begin | Stack):
+            self._check_new(piece)
+        else:
+            self.known(piece)
+        if isinstance(step, Undo):
+            return self._undo(piece, step, utc_s, note)
+        if isinstance(step, HeatRun | TemperRun):
+            step = replace(step, run=self._run_id(step.run))
+        number = len(self._entries.get(piece, [])) + 1
+        before = None if isinstance(step, Begin | Stack) else self.now(piece)
+        state = after(piece, before, Entry(number, utc_s, step, note), self._sources())
+        lines = [(piece, Entry(number, utc_s, step, note))]
+        if isinstance(step, Stack):
+            lines = [*self._used_up(piece, step, utc_s), *lines]
+        self._append(lines, units or self.units(piece))
+        self._states[piece, number] = state
+        return state
+
+    def _check_new(self, piece: str) -> None:
+        if not NAME.fullmatch(piece):
+            raise InputFault(Fault("name", f'"{piece}"', "letters and digits, up to 40, such as strap-1"))
+        if piece in self._entries:
+            raise InputFault(Fault(f"piece {piece}", "a piece of that name already", "another name"))
+
+    def _used_up(self, into: str, step: Stack, utc_s: float) -> list[tuple[str, Entry]]:
+        """The lines that say what went into a stack."""
+        names = list(dict.fromkeys(part.piece for part in step.parts))
+        lines = []
+        for name in names:
+            wanted = step.count * sum(part.piece == name for part in step.parts)
+            entry = Entry(len(self._entries[name]) + 1, utc_s, Used(wanted, into))
+            self._states[name, entry.number] = after(name, self.now(name), entry, self._sources())
+            lines.append((name, entry))
+        return lines
+
+    def _undo(self, piece: str, step: Undo, utc_s: float, note: str) -> PieceState:
+        lines = standing(self.entries(piece))
+        if not lines:
+            raise InputFault(Fault(f"undo in {piece}", "nothing left to undo", "a piece with steps"))
+        last = lines[-1]
+        if step.step not in (0, last.number):
+            numbers = ", ".join(str(entry.number) for entry in lines)
+            found = f"step {step.step}" if step.step in [entry.number for entry in lines] else f"no step {step.step}"
+            expected = f"the last standing step, {last.number} (standing: {numbers})"
+            raise InputFault(Fault(f"undo in {piece}", found, expected))
+        if isinstance(last.step, Used):
+            expected = f"undo step 1 of {last.step.into} first, which gives the pieces back"
+            raise InputFault(Fault(f"undo in {piece}", f"pieces that went into {last.step.into}", expected))
+        undone = [(piece, Entry(len(self._entries[piece]) + 1, utc_s, Undo(last.number), note))]
+        if isinstance(last.step, Stack):
+            for name in dict.fromkeys(part.piece for part in last.step.parts):
+                used = [e for e in standing(self.entries(name)) if isinstance(e.step, Used) and e.step.into == piece]
+                if used and used[-1] is not standing(self.entries(name))[-1]:
+                    found = f"{name}, which has had other steps since"
+                    raise InputFault(Fault(f"undo in {piece}", found, f"those of {name} undone first"))
+                undone += [(name, Entry(len(self._entries[name]) + 1, utc_s, Undo(e.number), note)) for e in used[-1:]]
+        self._append(undone, self.units(piece))
+        rest = standing(self.entries(piece))
+        return self._state(piece, rest[-1].number) if rest else self._state(piece, last.number)
+
+    # How it is worked out
+
+    def _state(self, piece: str, number: int) -> PieceState:
+        """A piece after one of its steps, worked out from the last one that is known."""
+        state: PieceState | None = None
+        for entry in standing(tuple(self._entries[self.known(piece)])):
+            if entry.number > number:
+                break
+            key = (piece, entry.number)
+            if key not in self._states:
+                if isinstance(entry.step, HeatRun | HeatTyped):
+                    self._tell(f"working out {piece}, step {entry.number}")
+                self._states[key] = after(piece, state, entry, self._sources())
+            state = self._states[key]
+        assert state is not None
+        return state
+
+    def _sources(self) -> Sources:
+        return Sources(run=self._run, piece=self._state)
+
+    def _run_id(self, run: str) -> str:
+        self._check_record()
+        with RecordReader(self.record) as reader:
+            return reader.run(run).id
+
+    def _check_record(self) -> None:
+        if not self.record.exists():
+            raise InputFault(Fault(f"record {self.record}", "no such file", "the record with the run"))
+
+    def _run(self, run: str) -> RecordedHeat:
+        if run not in self._runs:
+            self._check_record()
+            with RecordReader(self.record) as reader, reader.snapshot():
+                self._runs[run] = recorded_heat(reader, run)
+        return self._runs[run]
+
+    # The record
+
+    def _take(self, row: PieceStepRow) -> None:
+        detail = dict(row.detail)
+        units = detail.pop("written_in", {})
+        before = self._units.get(row.piece, Units())
+        self._units[row.piece] = Units(
+            units.get("temperature") or before.temperature, units.get("length") or before.length
+        )
+        entry = Entry(row.step, row.utc_s, step_from_plain(row.kind, detail), row.note)
+        self._entries.setdefault(row.piece, []).append(entry)
+
+    def _append(self, lines: Sequence[tuple[str, Entry]], units: Units) -> None:
+        rows = [
+            PieceStepRow(
+                piece,
+                entry.number,
+                entry.utc_s,
+                kind_of(entry.step),
+                {**plain_step(entry.step), "written_in": {"temperature": units.temperature, "length": units.length}},
+                entry.note,
+            )
+            for piece, entry in lines
+        ]
+        append_to_workbench(self.record, ledger_lines(rows))
+        for row in rows:
+            self._take(row)
+
+
+def ledger_lines(rows: Sequence[PieceStepRow]) -> Operation:
+    """The operation that adds lines to the ledger, all or none."""
+    return Operation(
+        "piece_step",
+        tuple(
+            {
+                "id": new_id(),
+                "piece": row.piece,
+                "step": row.step,
+                "utc_s": float(row.utc_s),
+                "kind": row.kind,
+                "detail": dumps(row.detail, ensure_ascii=False, allow_nan=False),
+                "note": row.note,
+            }
+            for row in rows
+        ),
+    )
+
+
+def recorded_heat(reader: RecordReader, run: str) -> RecordedHeat:
+    """A recorded run as a piece sees it. Raises InputFault where it has no readings."""
+    row = reader.run(run)
+    histories = {name: one for name, one in reader.histories(row.id).items() if len(one)}
+    if not histories:
+        raise InputFault(Fault(f"run {row.id}", "no readings", "a run with at least one"))
+    sheet = recorded_sheet(reader, row)
+    channel = estimate.driving_channel(tuple(histories), sheet)
+    history = histories[channel]
+    if not history.good.any():
+        raise InputFault(Fault(f"run {row.id}, channel {channel}", "no good reading at all", "at least one"))
+    return RecordedHeat(sheet, history, recorded_thermocouples(reader, row.id).get(channel))
+
+
+def stack_part(words: str, ledger: Ledger) -> list[Part]:
+    """The parts that a word of a stack names: ``strap``, ``strap*2``, ``strap:turned``.
+
+    Raises   InputFault    no such piece, not a number of pieces
+    """
+    name, colon, how = words.partition(":")
+    name, star, many = name.partition("*")
+    if colon and how != "turned":
+        raise InputFault(Fault(f"stack, {words}", f'":{how}"', '":turned" for a piece turned over, or nothing'))
+    if star and not (many.isdigit() and 1 <= int(many) <= 200):
+        raise InputFault(Fault(f"stack, {words}", f'"*{many}"', 'how many of it, such as "strap*2"'))
+    ledger.known(name)
+    return [Part(name, ledger.last_step(name), bool(colon))] * (int(many) if star else 1)

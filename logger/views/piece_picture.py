@@ -1,0 +1,190 @@
+"""Pictures of a piece: carbon through its section after each step, one panel under the other, and its hardness.
+
+Loading matplotlib is slow: nothing imports this module but what draws.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
+
+from logger.estimate.carbon_result import GRIND_WT_PCT
+from logger.piece_now import EDGE_WT_PCT, HardnessNow, PieceNow
+from logger.piece_steps import Entry
+from logger.sheet import Shape
+from logger.units import DisplayUnits
+from logger.views import look
+from logger.views.panel import LEFT_IN, MARGIN_IN, RIGHT_IN, WIDTH_IN, below, dress, line, on_line, style, wrapped
+from logger.views.piece_text import carbon_band, edge_words, next_words, size_words, step_words
+from logger.views.plots import png
+from logger.views.wording import length_words, temperature_words
+
+PANEL_IN, ABOVE_IN, BELOW_IN = 1.9, 0.6, 0.55
+LOWEST_TOP_WT_PCT = 0.8
+NARROW_PART = 0.1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StepPanel:
+    """One step to draw: its line in the ledger and what the piece was after it."""
+
+    entry: Entry
+    now: PieceNow
+
+
+def draw_piece(name: str, panels: Sequence[StepPanel], units: DisplayUnits) -> Figure:
+    """The picture of a piece: a panel for each step, and its hardness after the last.
+
+    Parameters
+    ----------
+    name : what the piece is called
+    panels : the steps, at least one, in order
+    units : the reader's
+    """
+    with style():
+        return _drawn(name, panels, units)
+
+
+def save_piece_png(name: str, panels: Sequence[StepPanel], units: DisplayUnits, path: Path) -> None:
+    """Draw a piece and write the PNG file."""
+    path.write_bytes(png(draw_piece(name, panels, units)))
+
+
+def _drawn(name: str, panels: Sequence[StepPanel], units: DisplayUnits) -> Figure:
+    last = panels[-1].now
+    title = wrapped(f"{name}: {size_words(last.state, units)}", look.TITLE_PT, "bold")
+    said = [f"Mean {carbon_band(last.mean_wt_pct)}. {edge_words(last, units)}", *next_words(last, units)[:1]]
+    headline = wrapped(" ".join(said), look.TEXT_PT)
+    top_wt_pct = 1.2 * max(LOWEST_TOP_WT_PCT, *(float(panel.now.carbon_wt_pct[1].max()) for panel in panels))
+    draws: list[Callable[[Axes], None]] = []
+    for before, panel in pairwise([None, *panels]):
+        assert panel is not None
+        draws.append(_carbon_panel(panel, before, top_wt_pct, units))
+    hardness = last.hardness
+    if hardness is not None and np.isfinite(hardness.HRC[1]).any():
+        draws.append(lambda axes: _hardness(axes, last, hardness, units))
+    head_in = 0.34 * (title.count("\n") + 1) + 0.24 * (headline.count("\n") + 1) + 0.42
+    height_in = head_in + len(draws) * (ABOVE_IN + PANEL_IN + BELOW_IN) + 0.1
+    figure = Figure(figsize=(WIDTH_IN, height_in))
+    FigureCanvasAgg(figure)
+    x, y_in = MARGIN_IN / WIDTH_IN, height_in - 0.2
+    figure.text(x, y_in / height_in, title, fontsize=look.TITLE_PT, fontweight="bold", va="top")
+    y_in -= 0.34 * (title.count("\n") + 1) + 0.08
+    figure.text(x, y_in / height_in, headline, fontsize=look.TEXT_PT, va="top", linespacing=1.35)
+    bottom_in = height_in - head_in
+    for draw in draws:
+        bottom_in -= ABOVE_IN + PANEL_IN
+        place = (
+            LEFT_IN / WIDTH_IN,
+            bottom_in / height_in,
+            (WIDTH_IN - LEFT_IN - RIGHT_IN) / WIDTH_IN,
+            PANEL_IN / height_in,
+        )
+        draw(figure.add_axes(place))
+        bottom_in -= BELOW_IN
+    return figure
+
+
+def _carbon_panel(
+    panel: StepPanel, before: StepPanel | None, top_wt_pct: float, units: DisplayUnits
+) -> Callable[[Axes], None]:
+    return lambda axes: _carbon(axes, panel, before, top_wt_pct, units)
+
+
+def _carbon(axes: Axes, panel: StepPanel, before: StepPanel | None, top_wt_pct: float, units: DisplayUnits) -> None:
+    """Carbon through the section after one step; dashed, what it was before where the section is the same."""
+    now = panel.now
+    section = now.state.section
+    words = step_words(panel.entry.step, units)
+    dress(axes, _fitting(f"{panel.entry.number}  {words}"), "% C", "")
+    shown = units.length_from_metres
+    axes.set_xlim(0.0, shown(section.depth_m))
+    axes.set_ylim(0.0, top_wt_pct)
+    axes.yaxis.set_major_locator(MaxNLocator(4, steps=[1, 2, 5, 10]))
+    axes.xaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
+    end = "axis" if section.shape is Shape.ROUND else "back face"
+    below(axes, f"{units.length} from the {'surface' if section.shape is Shape.ROUND else 'front face'} to the {end}")
+    _layers(axes, now, units)
+    for level, name in ((EDGE_WT_PCT, "enough for an edge"), (GRIND_WT_PCT, "brittle above this")):
+        if level < top_wt_pct:
+            colour = look.TARGET if level == EDGE_WT_PCT else look.DANGER
+            axes.axhline(level, color=colour, linewidth=1.1, dashes=(4, 2), zorder=2)
+            on_line(axes, 0.99, level, f"{level:.2f} %  {name}", colour)
+    edges = shown(section.edge_depth_m)
+    low, middle, high = (
+        np.append(row, row[-1]) for row in (*now.carbon_wt_pct[[0]], *_nominal(now), *now.carbon_wt_pct[[2]])
+    )
+    axes.fill_between(edges, low, high, step="post", color=look.CARBON, alpha=0.18, linewidth=0, zorder=2.5)
+    if before is not None and abs(before.now.state.section.depth_m - section.depth_m) < 1e-9:
+        then = before.now
+        line(axes, shown(then.depth_m), _nominal(then)[0], look.PROFILES[1], zorder=2.8)
+    axes.step(edges, middle, where="post", color=look.CARBON, linewidth=look.PROFILES[0].width, zorder=3.0)
+
+
+def _nominal(now: PieceNow) -> np.ndarray:
+    """The nominal piece's profile, (1, n) [wt%]."""
+    return now.state.section.carbon_wt_pct[:1]
+
+
+def _layers(axes: Axes, now: PieceNow, units: DisplayUnits) -> None:
+    """Where one layer ends and the next begins, and what they are called where there is room."""
+    shown, whole_m = units.length_from_metres, now.state.section.depth_m
+    if len(now.layers) < 2:
+        return
+    for number, layer in enumerate(now.layers):
+        if number % 2:
+            axes.axvspan(shown(layer.from_m), shown(layer.to_m), color=look.STAGE_FILLS[0], linewidth=0, zorder=0.5)
+        if layer.to_m - layer.from_m > NARROW_PART * whole_m:
+            middle = shown(0.5 * (layer.from_m + layer.to_m))
+            axes.annotate(
+                layer.name,
+                (middle, 1.0),
+                xycoords=("data", "axes fraction"),
+                xytext=(0, -3),
+                textcoords="offset points",
+                ha="center",
+                va="top",
+                fontsize=look.SMALL_PT,
+                color=look.FAINT_INK,
+                clip_on=True,
+                zorder=6,
+            )
+
+
+def _hardness(axes: Axes, now: PieceNow, hardness: HardnessNow, units: DisplayUnits) -> None:
+    """Hardness through the section with its band."""
+    at = temperature_words(hardness.from_K, units)
+    how = f"were it quenched from {at}" if hardness.supposed else f"quenched from {at} in {hardness.bath}"
+    dress(axes, f"Hardness, {how}{', tempered' if hardness.tempered else ''}", "HRC", "")
+    shown = units.length_from_metres
+    axes.set_xlim(0.0, shown(now.state.section.depth_m))
+    axes.set_ylim(20.0, 70.0)
+    axes.xaxis.set_major_locator(MaxNLocator(6, steps=[1, 2, 5, 10]))
+    below(axes, f"{units.length} from the front; a gap: softer than the Rockwell C scale goes")
+    low, middle, high = hardness.HRC
+    depth = shown(hardness.depth_m)
+    known = np.isfinite(high)
+    axes.fill_between(
+        depth, np.where(np.isfinite(low), low, 20.0), high, where=known, color=look.STEEL, alpha=0.16, linewidth=0
+    )
+    line(axes, depth, middle, look.Stroke(look.STEEL, 3.0), zorder=3.0)
+    hardest = int(np.nanargmax(middle))
+    on_line(
+        axes,
+        0.99,
+        float(middle[hardest]),
+        f"hardest {middle[hardest]:.0f} HRC at {length_words(float(hardness.depth_m[hardest]), units)}",
+        look.INK,
+    )
+
+
+def _fitting(words: str) -> str:
+    """A heading short enough for one line."""
+    most = 62
+    return words if len(words) <= most else words[: most - 3].rstrip() + "..."
