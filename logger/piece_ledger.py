@@ -92,8 +92,10 @@ class Ledger:
         lines = standing(self.entries(piece))
         return lines[-1].number if lines else 0
 
-    def enter(self, piece: str, step: Step, *, utc_s: float, note: str = "", units: Units | None = None) -> PieceState:
-        """Add a step to a piece, if it is possible, and return what the piece is then.
+    def enter(
+        self, piece: str, step: Step, *, utc_s: float, note: str = "", units: Units | None = None
+    ) -> PieceState | None:
+        """Add a step to a piece, if it is possible, and return what the piece is then; None where nothing of it stands.
 
         Raises   InputFault     it is not possible, or names what is not there; nothing has been added
                  OutsideFault   the record cannot be written; nothing has been added
@@ -119,7 +121,7 @@ class Ledger:
     def _check_new(self, piece: str) -> None:
         if not NAME.fullmatch(piece):
             raise InputFault(Fault("name", f'"{piece}"', "letters and digits, up to 40, such as strap-1"))
-        if piece in self._entries:
+        if self._entries.get(piece) and self.last_step(piece):
             raise InputFault(Fault(f"piece {piece}", "a piece of that name already", "another name"))
 
     def _used_up(self, into: str, step: Stack, utc_s: float) -> list[tuple[str, Entry]]:
@@ -133,7 +135,7 @@ class Ledger:
             lines.append((name, entry))
         return lines
 
-    def _undo(self, piece: str, step: Undo, utc_s: float, note: str) -> PieceState:
+    def _undo(self, piece: str, step: Undo, utc_s: float, note: str) -> PieceState | None:
         lines = standing(self.entries(piece))
         if not lines:
             raise InputFault(Fault(f"undo in {piece}", "nothing left to undo", "a piece with steps"))
@@ -156,7 +158,7 @@ class Ledger:
                 undone += [(name, Entry(len(self._entries[name]) + 1, utc_s, Undo(e.number), note)) for e in used[-1:]]
         self._append(undone, self.units(piece))
         rest = standing(self.entries(piece))
-        return self._state(piece, rest[-1].number) if rest else self._state(piece, last.number)
+        return self._state(piece, rest[-1].number) if rest else None
 
     # How it is worked out
 

@@ -19,6 +19,7 @@ from logger.estimate.hardening import section_hardness
 from logger.estimate.section import Section, recut
 from logger.piece import Condition, PieceState, heated, refolded, total_parameter_K
 from logger.piece_steps import Finding, HeatFor, HeatTyped, Measure
+from logger.remark import Remark
 from logger.sheet import Piece, RunSheet, Shape, SurfaceKind
 from logger.steel.critical_points import Window, austenitizing_window, normalizing_window
 from logger.steel.hardenability import Bath
@@ -57,13 +58,17 @@ NORMAL_90 = 1.645
 
 @dataclass(frozen=True, slots=True)
 class LayerNow:
-    """One layer: from where to where below the front face [m], mean carbon and what it has taken up [wt%]."""
+    """One layer: from where to where below the front face [m], mean carbon and what it has taken up [wt%].
+
+    ``given_share``: which part of its carbon it has given away since the layers were joined [-]; 0 where it took some.
+    """
 
     name: str
     from_m: float
     to_m: float
     mean_wt_pct: Band
     received_wt_pct: Band
+    given_share: Band
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +98,7 @@ class HardnessNow:
     bath: Bath | None
     supposed: bool
     tempered: bool
-    notes: tuple[str, ...]
+    notes: tuple[Remark, ...]
 
     @property
     def hardest(self) -> Band:
@@ -159,7 +164,7 @@ class PieceNow:
     next_steps: tuple[NextStep, ...]
 
     def reckoned(self, measured: Measure) -> Band | None:
-        """What was to be expected of something measured, in its own unit; None where nothing is reckoned."""
+        """What was to be expected of something measured, in its own unit [HRC, wt%]; None where nothing is."""
         section = self.state.section
         if measured.finding is Finding.MEAN_CARBON:
             return self.mean_wt_pct
@@ -218,7 +223,8 @@ def _layer_now(state: PieceState, number: int) -> LayerNow:
     section = state.section
     from_m, to_m = section.layer_edges_m(number)
     mean, received = section.layer_mean_wt_pct(number), state.received_wt_pct[:, number]
-    return LayerNow(section.layers[number].name, from_m, to_m, band(mean), band(received))
+    given = np.maximum(-received, 0.0) / np.maximum(mean - received, 1e-9)
+    return LayerNow(section.layers[number].name, from_m, to_m, band(mean), band(received), band(given))
 
 
 def _depth_above_m(edges_m: FloatArray, carbon_wt_pct: FloatArray, level_wt_pct: float) -> FloatArray:
@@ -283,7 +289,7 @@ def _hardness(state: PieceState) -> HardnessNow | None:
         return None
     section = state.section
     rows: list[tuple[FloatArray, FloatArray, FloatArray]] = []
-    notes: tuple[str, ...] = ()
+    notes: tuple[Remark, ...] = ()
     for member in range(state.members):
         low, middle, high, told = _member_hardness(state, section.carbon_wt_pct[member], from_K)
         if member == 0:
@@ -302,11 +308,11 @@ def _hardness(state: PieceState) -> HardnessNow | None:
 
 def _member_hardness(
     state: PieceState, carbon_wt_pct: FloatArray, from_K: float
-) -> tuple[FloatArray, FloatArray, FloatArray, tuple[str, ...]]:
+) -> tuple[FloatArray, FloatArray, FloatArray, tuple[Remark, ...]]:
     """Low, best and high hardness [HRC] over depth of one member, and what stands in the way, layer by layer."""
     section = state.section
     low, middle, high = (np.full(carbon_wt_pct.size, nan) for _ in range(3))
-    notes: list[str] = []
+    notes: list[Remark] = []
     for number, layer in enumerate(section.layers):
         own = section.layer == number
         depth_m = section.centre_depth_m[own]
@@ -317,7 +323,7 @@ def _member_hardness(
                 depth_m, carbon_wt_pct[own], layer.alloy_wt_pct, from_K, size_m=size_m, shape=section.shape, bath=bath
             )
         except InputFault as refusal:
-            notes.append(f"{layer.name}: {refusal}")
+            notes.append(Remark("{layer}: {why}", layer=layer.name, why=str(refusal)))
             continue
         own_low, own_middle, own_high = hard.low_HRC, hard.hardness_HRC, hard.high_HRC
         if state.tempers:
@@ -325,9 +331,15 @@ def _member_hardness(
                 state, hard.carbon_in_solution_wt_pct, layer.alloy_wt_pct, (own_low, own_middle, own_high)
             )
         low[own], middle[own], high[own] = own_low, own_middle, own_high
-        names = len({each.name for each in section.layers}) > 1
-        notes += [f"{layer.name}: {advice}" if names else advice for advice in hard.advice]
+        notes += [_of_layer(layer.name, section, remark) for remark in hard.remarks]
     return low, middle, high, tuple(dict.fromkeys(notes))
+
+
+def _of_layer(name: str, section: Section, remark: Remark) -> Remark:
+    """The remark with the layer it is about, where there are several."""
+    if len({layer.name for layer in section.layers}) == 1:
+        return remark
+    return Remark(f"{{layer}}: {remark.template}", layer=name, **remark.values)
 
 
 def _tempered(

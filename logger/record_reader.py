@@ -400,7 +400,10 @@ class RecordReader:
             "WHERE :piece IS NULL OR piece = :piece ORDER BY number",
             piece=piece,
         )
-        return tuple(PieceStepRow(*before, json.loads(detail), note) for *before, detail, note in rows)
+        return tuple(
+            PieceStepRow(piece, step, utc_s, kind, json.loads(detail), note)
+            for piece, step, utc_s, kind, detail, note in rows
+        )
 
     def measurements(self, run: str | None = None) -> tuple[MeasurementRow, ...]:
         """Everything measured on coupons of every run, or of one, in the order it was entered; withdrawals too."""
@@ -410,7 +413,10 @@ class RecordReader:
             "WHERE :run IS NULL OR run.id = :run ORDER BY measurement.number",
             run=run,
         )
-        return tuple(MeasurementRow(*before, json.loads(detail), note) for *before, detail, note in rows)
+        return tuple(
+            MeasurementRow(number, id_, of_run, utc_s, kind, json.loads(detail), note)
+            for number, id_, of_run, utc_s, kind, detail, note in rows
+        )
 
     def spark_tests(self) -> tuple[SparkTestRow, ...]:
         """Every spark test, in the order they were entered."""

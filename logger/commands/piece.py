@@ -556,17 +556,14 @@ def _show(ledger: "Ledger", name: str, shown: dict[str, Any], every_step: bool) 
 def _draw(
     name: str, lines: "list[tuple[Entry, PieceNow | None]]", units: "DisplayUnits", picture: Path, every_step: bool
 ) -> None:
-    from logger.piece_steps import Cut, Measure, Used
+    from logger.piece_steps import Cut, Measure, Quench, Temper, TemperRun, Used
     from logger.views.piece_picture import StepPanel, save_piece_png
 
-    unchanged = (Cut, Measure, Used)
+    unchanged = (Cut, Measure, Used, Quench, Temper, TemperRun)
     panels = [StepPanel(entry, then) for entry, then in lines if then is not None]
     changed = [panel for panel in panels if not isinstance(panel.entry.step, unchanged)]
-    # The last panel carries the piece as it is; its step may be one that moved no carbon.
-    chosen = changed if changed and changed[-1] is panels[-1] else [*changed, panels[-1]]
-    if not every_step:
-        chosen = chosen[-2:]
+    chosen = changed or panels[-1:]
     try:
-        save_piece_png(name, chosen, units, picture)
+        save_piece_png(name, chosen if every_step else chosen[-2:], panels[-1].now, units, picture)
     except OSError as error:
         raise OutsideFault(f"{picture}: the picture could not be written: {error.strerror}") from error

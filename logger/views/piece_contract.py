@@ -71,6 +71,7 @@ def now_object(now: PieceNow) -> dict[str, Any]:
                 "to_mm": millimetres_from_metres(layer.to_m),
                 "mean_wt_pct": _band(layer.mean_wt_pct),
                 "taken_up_wt_pct": _band(layer.received_wt_pct),
+                "given_share": _band(layer.given_share),
             }
             for layer in now.layers
         ],
@@ -90,7 +91,7 @@ def now_object(now: PieceNow) -> dict[str, Any]:
             "tempered": hardness.tempered,
             "depth_mm": millimetres_from_metres(hardness.depth_m).tolist(),
             "HRC": [_numbers(row) for row in hardness.HRC],
-            "notes": list(hardness.notes),
+            "notes": [str(note) for note in hardness.notes],
         },
         "warnings": [warning.words for warning in state.warnings],
         "next": [_next_object(step) for step in now.next_steps],

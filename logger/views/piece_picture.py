@@ -18,16 +18,28 @@ from logger.estimate.carbon_result import GRIND_WT_PCT
 from logger.piece_now import EDGE_WT_PCT, HardnessNow, PieceNow
 from logger.piece_steps import Entry
 from logger.sheet import Shape
-from logger.units import DisplayUnits
+from logger.units import DisplayUnits, FloatArray
 from logger.views import look
-from logger.views.panel import LEFT_IN, MARGIN_IN, RIGHT_IN, WIDTH_IN, below, dress, line, on_line, style, wrapped
+from logger.views.panel import (
+    LEFT_IN,
+    MARGIN_IN,
+    RIGHT_IN,
+    WIDTH_IN,
+    below,
+    dress,
+    line,
+    on_line,
+    panel_width_pt,
+    style,
+    width_pt,
+    wrapped,
+)
 from logger.views.piece_text import carbon_band, edge_words, next_words, size_words, step_words
 from logger.views.plots import png
 from logger.views.wording import length_words, temperature_words
 
 PANEL_IN, ABOVE_IN, BELOW_IN = 1.9, 0.6, 0.55
 LOWEST_TOP_WT_PCT = 0.8
-NARROW_PART = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,26 +50,26 @@ class StepPanel:
     now: PieceNow
 
 
-def draw_piece(name: str, panels: Sequence[StepPanel], units: DisplayUnits) -> Figure:
-    """The picture of a piece: a panel for each step, and its hardness after the last.
+def draw_piece(name: str, panels: Sequence[StepPanel], last: PieceNow, units: DisplayUnits) -> Figure:
+    """The picture of a piece: a panel for each step that matters, and the hardness it has now.
 
     Parameters
     ----------
     name : what the piece is called
     panels : the steps, at least one, in order
+    last : what it is now
     units : the reader's
     """
     with style():
-        return _drawn(name, panels, units)
+        return _drawn(name, panels, last, units)
 
 
-def save_piece_png(name: str, panels: Sequence[StepPanel], units: DisplayUnits, path: Path) -> None:
+def save_piece_png(name: str, panels: Sequence[StepPanel], last: PieceNow, units: DisplayUnits, path: Path) -> None:
     """Draw a piece and write the PNG file."""
-    path.write_bytes(png(draw_piece(name, panels, units)))
+    path.write_bytes(png(draw_piece(name, panels, last, units)))
 
 
-def _drawn(name: str, panels: Sequence[StepPanel], units: DisplayUnits) -> Figure:
-    last = panels[-1].now
+def _drawn(name: str, panels: Sequence[StepPanel], last: PieceNow, units: DisplayUnits) -> Figure:
     title = wrapped(f"{name}: {size_words(last.state, units)}", look.TITLE_PT, "bold")
     said = [f"Mean {carbon_band(last.mean_wt_pct)}. {edge_words(last, units)}", *next_words(last, units)[:1]]
     headline = wrapped(" ".join(said), look.TEXT_PT)
@@ -102,7 +114,7 @@ def _carbon(axes: Axes, panel: StepPanel, before: StepPanel | None, top_wt_pct: 
     now = panel.now
     section = now.state.section
     words = step_words(panel.entry.step, units)
-    dress(axes, _fitting(f"{panel.entry.number}  {words}"), "% C", "")
+    dress(axes, _fitting(axes, f"{panel.entry.number}  {words}"), "% C", "")
     shown = units.length_from_metres
     axes.set_xlim(0.0, shown(section.depth_m))
     axes.set_ylim(0.0, top_wt_pct)
@@ -116,20 +128,24 @@ def _carbon(axes: Axes, panel: StepPanel, before: StepPanel | None, top_wt_pct: 
             colour = look.TARGET if level == EDGE_WT_PCT else look.DANGER
             axes.axhline(level, color=colour, linewidth=1.1, dashes=(4, 2), zorder=2)
             on_line(axes, 0.99, level, f"{level:.2f} %  {name}", colour)
-    edges = shown(section.edge_depth_m)
-    low, middle, high = (
-        np.append(row, row[-1]) for row in (*now.carbon_wt_pct[[0]], *_nominal(now), *now.carbon_wt_pct[[2]])
-    )
-    axes.fill_between(edges, low, high, step="post", color=look.CARBON, alpha=0.18, linewidth=0, zorder=2.5)
+    depth = shown(np.concatenate([[0.0], now.depth_m, [section.depth_m]]))
+    low, _, high = (_to_faces(row) for row in now.carbon_wt_pct)
+    axes.fill_between(depth, low, high, color=look.CARBON, alpha=0.18, linewidth=0, zorder=2.5)
     if before is not None and abs(before.now.state.section.depth_m - section.depth_m) < 1e-9:
         then = before.now
-        line(axes, shown(then.depth_m), _nominal(then)[0], look.PROFILES[1], zorder=2.8)
-    axes.step(edges, middle, where="post", color=look.CARBON, linewidth=look.PROFILES[0].width, zorder=3.0)
+        line(axes, shown(then.depth_m), _nominal(then), look.PROFILES[1], zorder=2.8)
+    line(axes, depth, _to_faces(_nominal(now)), look.PROFILES[0], zorder=3.0)
 
 
-def _nominal(now: PieceNow) -> np.ndarray:
-    """The nominal piece's profile, (1, n) [wt%]."""
-    return now.state.section.carbon_wt_pct[:1]
+def _nominal(now: PieceNow) -> FloatArray:
+    """The nominal piece's carbon, cell by cell (n,) [wt%]."""
+    carbon: FloatArray = now.state.section.carbon_wt_pct[0]
+    return carbon
+
+
+def _to_faces(row: FloatArray) -> FloatArray:
+    """Values of cells carried on to the faces."""
+    return np.concatenate([row[:1], row, row[-1:]])
 
 
 def _layers(axes: Axes, now: PieceNow, units: DisplayUnits) -> None:
@@ -140,20 +156,20 @@ def _layers(axes: Axes, now: PieceNow, units: DisplayUnits) -> None:
     for number, layer in enumerate(now.layers):
         if number % 2:
             axes.axvspan(shown(layer.from_m), shown(layer.to_m), color=look.STAGE_FILLS[0], linewidth=0, zorder=0.5)
-        if layer.to_m - layer.from_m > NARROW_PART * whole_m:
-            middle = shown(0.5 * (layer.from_m + layer.to_m))
+        room_pt = panel_width_pt(axes) * (layer.to_m - layer.from_m) / whole_m
+        if width_pt(layer.name, look.SMALL_PT) < 0.95 * room_pt:
             axes.annotate(
                 layer.name,
-                (middle, 1.0),
+                (shown(0.5 * (layer.from_m + layer.to_m)), 0.0),
                 xycoords=("data", "axes fraction"),
-                xytext=(0, -3),
+                xytext=(0, 4),
                 textcoords="offset points",
                 ha="center",
-                va="top",
+                va="bottom",
                 fontsize=look.SMALL_PT,
                 color=look.FAINT_INK,
-                clip_on=True,
                 zorder=6,
+                bbox={"facecolor": look.PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.7},
             )
 
 
@@ -175,16 +191,13 @@ def _hardness(axes: Axes, now: PieceNow, hardness: HardnessNow, units: DisplayUn
     )
     line(axes, depth, middle, look.Stroke(look.STEEL, 3.0), zorder=3.0)
     hardest = int(np.nanargmax(middle))
-    on_line(
-        axes,
-        0.99,
-        float(middle[hardest]),
-        f"hardest {middle[hardest]:.0f} HRC at {length_words(float(hardness.depth_m[hardest]), units)}",
-        look.INK,
-    )
+    where = length_words(float(hardness.depth_m[hardest]), units)
+    on_line(axes, 0.99, float(middle[hardest]), f"hardest {middle[hardest]:.0f} HRC at {where}", look.INK)
 
 
-def _fitting(words: str) -> str:
+def _fitting(axes: Axes, words: str) -> str:
     """A heading short enough for one line."""
-    most = 62
-    return words if len(words) <= most else words[: most - 3].rstrip() + "..."
+    room_pt = panel_width_pt(axes) + 30.0
+    while width_pt(words, look.HEADING_PT, "bold") > room_pt:
+        words = words.removesuffix("...").rsplit(" ", 1)[0].rstrip(",") + "..."
+    return words

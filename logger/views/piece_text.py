@@ -169,8 +169,9 @@ def ledger_text(
         ["Carbon now", *_indented(table_rows(_carbon_rows(now, units)))],
     ]
     if len(now.layers) > 1:
-        layers = table(("layer", "from", "to", "mean", "taken up since it was laid down"), _layer_rows(now, units))
-        blocks.append(["Layers, front to back", *_indented(layers.split("\n"))])
+        layers = table(("layer", "from", "to", "mean", "taken up since they were joined"), _layer_rows(now, units))
+        given = [line for words in _given_words(now) for line in _wrapped(words)]
+        blocks.append(["Layers, front to back", *_indented(layers.split("\n")), *given])
     blocks.append(["An edge", *_wrapped(edge_words(now, units))])
     if now.hardness is not None:
         blocks.append([_hardness_heading(now.hardness, units), *_indented(_hardness_rows(now, now.hardness, units))])
@@ -239,6 +240,20 @@ def _layer_rows(now: PieceNow, units: DisplayUnits) -> list[tuple[str, ...]]:
     return rows
 
 
+def _given_words(now: PieceNow) -> list[str]:
+    """Which layers have given carbon to what lies beside them."""
+    last = len(now.layers) - 1
+    found = []
+    for number, layer in enumerate(now.layers):
+        low, middle, high = layer.given_share
+        if middle >= 0.01:
+            to = "to its neighbours" if 0 < number < last else "to its neighbour and its face"
+            found.append(
+                f"Layer {number + 1}, {layer.name}: gave {middle:.0%} ({low:.0%} to {high:.0%}) of its carbon {to}."
+            )
+    return found
+
+
 def edge_words(now: PieceNow, units: DisplayUnits) -> str:
     """Whether there is carbon for an edge, and where."""
     least = f"{EDGE_WT_PCT:.2f} % C"
@@ -271,7 +286,7 @@ def _hardness_rows(now: PieceNow, hardness: HardnessNow, units: DisplayUnits) ->
         rows.append((name, length_words(part * depth_m, units), hardness_band(hardness.HRC[:, nearest])))
     lines = table_rows(rows)
     for note in hardness.notes:
-        lines += textwrap.wrap(note, TEXT_LETTERS - 4, subsequent_indent="  ")
+        lines += textwrap.wrap(note.said(units), TEXT_LETTERS - 4, subsequent_indent="  ")
     return lines
 
 
