@@ -11,7 +11,14 @@ from logger.commands.situations import alert_words
 
 @click.command()
 @click.argument("oven_files", metavar="OVEN.toml...", nargs=-1, required=True, type=click.Path(path_type=Path))
-def serve(oven_files: tuple[Path, ...]) -> None:
+@click.option(
+    "--log",
+    "log_file",
+    metavar="FILE",
+    type=click.Path(path_type=Path),
+    help="Where the log goes, turned over at 1 MB; left out, soaktally.log beside the first oven's record.",
+)
+def serve(oven_files: tuple[Path, ...], log_file: Path | None) -> None:
     """Watch ovens day and night; runs begin and end with `soaktally start` and `soaktally stop`.
 
     An oven without a run shows its live readings and tells when it is too hot. A run that was going on when this ended
@@ -19,8 +26,11 @@ def serve(oven_files: tuple[Path, ...]) -> None:
     """
     with told_plainly():
         from logger import daemon
+        from logger.daemon_log import logged
+        from logger.oven_file import read_oven
         from logger.views.cautions import Moment, caution
 
+        ovens = [read_oven(file) for file in oven_files]
         stop = threading.Event()
         click.echo(caution(Moment.LEAVING), err=True)
 
@@ -29,6 +39,6 @@ def serve(oven_files: tuple[Path, ...]) -> None:
                 going_on = f"run {oven.run.run} goes on" if oven.run is not None else "no run"
                 click.echo(f"Watching {oven.name}: {going_on}; its record is {oven.settings.record}.")
 
-        with daemon.stopped_by_signals(stop):
+        with logged(log_file or ovens[0].record.with_name("soaktally.log")), daemon.stopped_by_signals(stop):
             orders = daemon.Orders(say=lambda event: click.echo(alert_words(event)))
             daemon.serve(oven_files, stop, orders=orders, ready=ready)

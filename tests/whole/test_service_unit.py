@@ -3,19 +3,20 @@
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from logger.errors import InputFault
-from logger.service_unit import ServiceUnit
+from logger.service_unit import ServiceUnit, steps, unit_file
 
 UNIT = ServiceUnit(
-    oven="back room at 100 %",
-    command=(sys.executable, "-m", "logger", "watch", "my oven.toml", "--sheet", 'a "flat" $HOME 5%.toml'),
-    user="root",
+    ovens="back room at 100 %",
+    command=(sys.executable, "-m", "logger", "serve", "my oven.toml", 'a "flat" $HOME 5%.toml'),
     folder=Path("/"),
-    record_folder=Path("/var"),
+    record_folders=(Path("/var"), Path("/var/my runs")),
+    user="root",
     port_group="root",
 )
 
@@ -37,8 +38,16 @@ def test_systemd_reads_the_unit_without_a_complaint(tmp_path: Path) -> None:
 
 def test_words_of_the_command_are_quoted_as_systemd_asks() -> None:
     (line,) = [line for line in UNIT.text().splitlines() if line.startswith("ExecStart=")]
-    assert line.endswith('-m logger watch "my oven.toml" --sheet "a \\"flat\\" $$HOME 5%%.toml"')
+    assert line.endswith('-m logger serve "my oven.toml" "a \\"flat\\" $$HOME 5%%.toml"')
     assert "Description=soaktally watches back room at 100 %%" in UNIT.text()
+
+
+def test_a_unit_of_ones_own_asks_for_nothing_that_only_the_system_can_give() -> None:
+    lines = replace(UNIT, user="").text().splitlines()
+    assert "WantedBy=default.target" in lines
+    assert not [line for line in lines if line.startswith(("User=", "SupplementaryGroups=", "ProtectSystem="))]
+    assert unit_file("", Path("/home/ada")) == Path("/home/ada/.config/systemd/user/soaktally.service")
+    assert (("loginctl", "enable-linger"), "keep it running while you are logged out") in steps("")
 
 
 def test_it_comes_back_after_a_crash_or_a_standstill_but_not_after_a_mistake_in_its_files() -> None:
@@ -50,7 +59,7 @@ def test_it_comes_back_after_a_crash_or_a_standstill_but_not_after_a_mistake_in_
 
 def test_everything_that_systemd_could_not_read_back_is_refused_at_once() -> None:
     with pytest.raises(InputFault) as refusal:
-        ServiceUnit("x", ("soaktally",), "two words", Path("here"), Path("/var\nExecStart=/bin/sh")).text()
+        ServiceUnit("x", ("soaktally",), Path("here"), (Path("/var\nExecStart=/bin/sh"),), "two words").text()
     said = str(refusal.value).splitlines()
     assert said[0] == "service: command: found ['soaktally'], expected the full path of the program first"
     assert "service: folder: found here, expected a full path" in said
