@@ -132,7 +132,7 @@ def report_from(
         coupon=_coupon(tell, level, carburized),
         warnings=warnings,
         drivers=review.drivers,
-        basis=tuple(_sentence(words) for words in review.basis if words not in warnings),
+        basis=tuple(_sentence(words) for words in review.basis),
         versions=_versions(tell),
         notes=_notes(tell),
         photos=photos,

@@ -133,6 +133,7 @@ def review_of(situation: Situation, zone: tzinfo | None = None) -> Review:
         ),
         drivers=_driver_lines(situation),
         gaps=tuple(GapLine(gap.start_s, gap.end_s, gap.low_K, gap.high_K) for gap in thermal.gaps if not gap.bridged),
+        next_step=_later(situation),
         basis=_basis(situation, sheet),
     )
 
@@ -170,7 +171,6 @@ def _basis(situation: Situation, sheet: RunSheet) -> tuple[str, ...]:
         lines.extend(situation.estimate.carbon.notes)
     if situation.estimate.tempering is not None:
         lines.extend(situation.estimate.tempering.notes)
-    lines.extend(_later(situation))
     return tuple(lines)
 
 

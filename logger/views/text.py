@@ -2,7 +2,7 @@
 
 import textwrap
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import tzinfo
 
 from logger.units import DisplayUnits
@@ -96,7 +96,8 @@ class GapLine:
 class Review:
     """Everything the review of one run says. ``start_utc_s``: wall clock at run time 0, None where not known.
 
-    ``basis`` says what the numbers rest on: one sentence each (sensor, model, data and software versions).
+    ``next_step`` says what to think of before the next step, ``basis`` what the numbers rest on (sensor, model, data
+    and software versions): one sentence each.
     """
 
     run_id: str
@@ -106,7 +107,8 @@ class Review:
     soaks: tuple[SoakLine, ...] = ()
     gaps: tuple[GapLine, ...] = ()
     drivers: tuple[str, ...] = ()
-    basis: tuple[str, ...] = field(default=())
+    next_step: tuple[str, ...] = ()
+    basis: tuple[str, ...] = ()
 
 
 def review_text(review: Review) -> str:
@@ -122,6 +124,7 @@ def review_text(review: Review) -> str:
         ["What the ranges come from", *_paragraphs(review.drivers)],
         ["Time without readings", *_indented(_gap_rows(review))],
         ["Warnings", *_paragraphs(f"! {warning}" for warning in now.warnings)],
+        ["For the next step", *_paragraphs(review.next_step)],
         ["Rests on", *_paragraphs(review.basis)],
     ]
     if now.carbon is not None:
@@ -132,7 +135,9 @@ def review_text(review: Review) -> str:
     return "\n\n".join("\n".join(printable(line) for line in block) for block in shown)
 
 
-_HEADINGS = frozenset({"Targets", "What the ranges come from", "Time without readings", "Warnings", "Rests on"})
+_HEADINGS = frozenset(
+    {"Targets", "What the ranges come from", "Time without readings", "Warnings", "For the next step", "Rests on"}
+)
 """Left out where nothing stands under them."""
 
 

@@ -53,6 +53,7 @@ REVIEW = Review(
     ),
     soaks=(SoakLine(7_200.0, 13_900.0, 6_600.0, K(926.6), 4.2, (K(913.0), K(941.0))),),
     gaps=(GapLine(9_000.0, 9_900.0, K(880.0), K(955.0)),),
+    next_step=("Normalize before hardening.",),
     basis=("Thermocouple inside the canister.",),
 )
 
@@ -96,6 +97,9 @@ def test_a_review_reads_from_top_to_bottom() -> None:
         "",
         "Warnings",
         "  ! Carbide network likely on slow cooling.",
+        "",
+        "For the next step",
+        "  Normalize before hardening.",
         "",
         "Rests on",
         "  Thermocouple inside the canister.",
