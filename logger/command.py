@@ -31,6 +31,7 @@ COMMANDS = {
     "what-if": "what_if",
     "fit-lag": "fit_lag",
     "piece": "piece",
+    "page-password": "page_password",
     "demo": "demo",
 }
 """Each command's module in ``logger/commands/``, which has the command under the same name."""

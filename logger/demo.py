@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logger.alert import AlertEvent
+from logger.board import Board
 from logger.clock import FastClock
 from logger.daemon import Orders, watch
 from logger.errors import Fault, InputFault, OutsideFault
@@ -101,10 +102,12 @@ HEATS = {
     "temper": DemoHeat("temper", "a hardened plane iron, tempered twice at 205 °C", TEMPER_SHEET, 5.0),
 }
 
+OVEN_NAME = "demo oven"
+
 OVEN = """\
 # Invented data: the simulated oven of the demonstration.
 [oven]
-name = "demo oven"
+name = "{oven}"
 record = "record.db"
 
 [clock]
@@ -179,6 +182,7 @@ def demonstrate(
     tell: Callable[[str], None] = lambda words: None,
     seed: int = 1,
     tap: Path | None = None,
+    board: Board | None = None,
 ) -> Demonstrated:
     """Run a heat in the simulated oven and watch it for real.
 
@@ -191,6 +195,7 @@ def demonstrate(
     show, say, tell : called with every situation, every alert event, and what a person should know
     seed : of the simulated noise
     tap : a file for every frame on the wire
+    board : where the situation is pinned, for a page
 
     Raises   OutsideFault    the simulated oven does not start
     """
@@ -199,11 +204,11 @@ def demonstrate(
     sheet_file.write_text(heat.sheet, encoding="utf-8")
     with _simulated_oven(heat, speed, seed, tap, tell) as (link, port):
         framing = "rtu" if link == "pty" else "tcp"
-        words = OVEN.format(speed=speed, port=port, framing=framing, poll_s=POLL_S)
+        words = OVEN.format(oven=OVEN_NAME, speed=speed, port=port, framing=framing, poll_s=POLL_S)
         oven_file.write_text(words + (WEBHOOK.format(url=webhook) if webhook else ""), encoding="utf-8")
         oven = read_oven(oven_file)
         orders = Orders(until_s=heat.duration_h * 3600.0, show=show, say=say)
-        run = watch(oven, sheet_file, FastClock(oven.clock_speed), orders, stop)
+        run = watch(oven, sheet_file, FastClock(oven.clock_speed), orders, stop, board)
     return Demonstrated(folder, oven.record, run, link)
 
 

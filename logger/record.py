@@ -7,7 +7,7 @@ of the watching process uses `append_from_outside`. This module is what the rest
 
 from logger.record_export import export_run, import_run
 from logger.record_file import back_up
-from logger.record_operations import note, request
+from logger.record_operations import event, note, request
 from logger.record_outside import append_from_outside, append_to_workbench, brought_up_to_date
 from logger.record_reader import (
     LAST,
@@ -43,6 +43,7 @@ __all__ = [
     "append_to_workbench",
     "back_up",
     "brought_up_to_date",
+    "event",
     "export_run",
     "import_run",
     "note",

@@ -242,6 +242,17 @@ class RecordReader:
         found = {channel: self.history(run, channel) for channel in self.channels(run)}
         return {channel: history for channel, history in found.items() if len(history)}
 
+    def set_points(self, run: str, after_s: float | None = None) -> History:
+        """What the controller wanted during a run: NaN wherever it did not say; only later than ``after_s`` [s]."""
+        rows = self._all(
+            "SELECT time_s, max(set_point_K) FROM reading WHERE run = (SELECT number FROM run WHERE id = :run) "
+            "AND (:after_s IS NULL OR time_s > :after_s) GROUP BY time_s ORDER BY time_s",
+            run=run,
+            after_s=after_s,
+        )
+        values = np.array(rows, dtype=np.float64).reshape(-1, 2)
+        return History("set point", values[:, 0], values[:, 1])
+
     def readings(self, run: str) -> Iterator[Reading]:
         """Every reading of a run exactly as recorded, in time order, then in channel order."""
         rows = self._all(

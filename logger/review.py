@@ -143,6 +143,7 @@ def review_run(
             readings=reader.qualities(row.id),
             notes=tuple(KeptNote(note.time_s, note.utc_s, note.author, note.text) for note in reader.notes(row.id)),
         )
+        set_points = reader.set_points(row.id)
     return _situation(
         sheet,
         histories,
@@ -156,6 +157,7 @@ def review_run(
         alert_events=events,
         kept=kept,
         even_without_readings=even_without_readings,
+        set_points=set_points,
     )
 
 
@@ -178,6 +180,7 @@ def _situation(
     alert_events: tuple[AlertEvent, ...] = (),
     kept: Kept | None = None,
     even_without_readings: bool = False,
+    set_points: History | None = None,
 ) -> Situation:
     history = histories[channel]
     good = history.time_s[history.good]
@@ -202,6 +205,7 @@ def _situation(
         last_good_s=float(good[-1]) if good.size else None,
         alert_events=alert_events,
         histories=histories,
+        set_points=set_points,
         clock=clock,
         finished=finished,
         open_alerts=() if finished else restored(alert_events).open(),

@@ -90,7 +90,7 @@ class Situation:
     trace that carries no dates. ``last_good_s`` is the run time of the last good reading of the driving channel;
     older than ``stale_after_s`` [s] it is called old. ``links_lost`` says what does not answer at
     this moment, in words. ``channels`` are the newest answers of every temperature channel of a running watch.
-    ``histories`` and ``alert_events`` are there on review; a running watch leaves them to the
+    ``histories``, ``set_points`` and ``alert_events`` are there on review; a running watch leaves them to the
     record. ``bands`` are None where none were worked out; a running watch works them out now and then. ``kept`` is
     what the record knows besides, on review of a recorded run.
     """
@@ -115,6 +115,7 @@ class Situation:
     links_lost: tuple[str, ...] = ()
     alert_events: tuple[AlertEvent, ...] = ()
     histories: dict[str, History] = field(default_factory=dict)
+    set_points: History | None = None
     clock: str = ""
     stale_after_s: float = 90.0
     finished: bool = False

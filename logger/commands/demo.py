@@ -1,13 +1,28 @@
 """``soaktally demo``: a whole heat of the simulated oven."""
 
+import os
+import sys
 import threading
+from collections.abc import Mapping
+from contextlib import ExitStack
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import click
 
-from logger.commands.shared_options import length_option, temperature_option, told_plainly
+from logger.commands.shared_options import (
+    length_option,
+    page_options,
+    page_settings,
+    temperature_option,
+    told_plainly,
+)
 from logger.commands.situations import alert_words, in_units, shown
+from logger.errors import OutsideFault
+
+if TYPE_CHECKING:
+    from logger.board import Board
+    from logger.page.server import Page, PageSettings
 
 
 @click.command()
@@ -16,6 +31,12 @@ from logger.commands.situations import alert_words, in_units, shown
 @click.option("--speed", default=300.0, show_default=True, help="How much faster than real time.")
 @click.option("--webhook", metavar="URL", help="An address that is told of every alert, too.")
 @click.option("--tap", metavar="FILE.csv", type=click.Path(path_type=Path), help="Keep every frame on the wire here.")
+@page_options("127.0.0.1:8427")
+@click.option(
+    "--stay/--no-stay",
+    default=None,
+    help="Go on serving the page when the heat is over, until Ctrl-C. Left out: where somebody sits at a terminal.",
+)
 @temperature_option
 @length_option
 def demo(
@@ -24,6 +45,11 @@ def demo(
     speed: float,
     webhook: str | None,
     tap: Path | None,
+    page_address: str | None,
+    page_names: tuple[str, ...],
+    password_file: Path | None,
+    no_page: bool,
+    stay: bool | None,
     temperature_unit: Literal["C", "F"] | None,
     length_unit: Literal["mm", "in"] | None,
 ) -> None:
@@ -34,35 +60,69 @@ def demo(
     with told_plainly():
         from logger import daemon
         from logger import demo as demonstration
+        from logger.board import Board
         from logger.review import review_run
         from logger.views.live_terminal import LiveTerminal
         from logger.views.run_views import snapshot_of
 
         chosen = demonstration.heat_named(heat)
         folder = demonstration.fresh_folder(folder)
+        settings = page_settings(page_address, page_names, password_file, no_page)
         stop = threading.Event()
         minutes = chosen.duration_h * 60.0 / speed
         click.echo(f"A simulated oven, invented data: {chosen.says}.")
         click.echo(
-            f"{chosen.duration_h:g} h of heat, {speed:g} times faster: about {minutes:.1f} min. Ctrl-C stops it.\n"
+            f"{chosen.duration_h:g} h of heat, {speed:g} times faster: about {minutes:.1f} min. Ctrl-C stops it."
         )
-        with (
-            daemon.stopped_by_signals(stop),
-            LiveTerminal(footer="Simulated oven, invented data. Ctrl-C stops the demonstration.") as view,
-        ):
-            done = demonstration.demonstrate(
-                folder,
-                chosen,
-                speed,
-                stop,
-                webhook=webhook,
-                show=lambda now: view.show(snapshot_of(in_units(now, temperature_unit, length_unit))),
-                say=lambda event: None if event.phase == "reminded" else view.say(alert_words(event)),
-                tell=view.say,
-                tap=tap,
-            )
-        situation = review_run(done.record, done.run)
-        click.echo("")
-        shown(in_units(situation, temperature_unit, length_unit), folder / f"run-{done.run}.png", quiet=False)
-        click.echo(f"\nThe oven file, the run sheet and the record are in {folder}. Look again with:")
-        click.echo(f"  soaktally review {done.run} --record {done.record}")
+        board, attended = Board(), sys.stdout.isatty()
+        with daemon.stopped_by_signals(stop), ExitStack() as stack:
+            page = _page_or_words(stack, settings, board, {demonstration.OVEN_NAME: folder / "record.db"})
+            if page is not None and attended:
+                _show_in_browser(page.address)
+            click.echo("")
+            footer = "Ctrl-C stops the demonstration." + (f" Live page: {page.address}" if page is not None else "")
+            with LiveTerminal(footer=f"Simulated oven, invented data. {footer}") as view:
+                done = demonstration.demonstrate(
+                    folder,
+                    chosen,
+                    speed,
+                    stop,
+                    webhook=webhook,
+                    show=lambda now: view.show(snapshot_of(in_units(now, temperature_unit, length_unit))),
+                    say=lambda event: None if event.phase == "reminded" else view.say(alert_words(event)),
+                    tell=view.say,
+                    tap=tap,
+                    board=board,
+                )
+            situation = review_run(done.record, done.run)
+            click.echo("")
+            shown(in_units(situation, temperature_unit, length_unit), folder / f"run-{done.run}.png", quiet=False)
+            click.echo(f"\nThe oven file, the run sheet and the record are in {folder}. Look again with:")
+            click.echo(f"  soaktally review {done.run} --record {done.record}")
+            if page is not None and (attended if stay is None else stay) and not stop.is_set():
+                click.echo(f"\nThe page stays at {page.address} until Ctrl-C.")
+                stop.wait()
+
+
+def _page_or_words(
+    stack: ExitStack, settings: "PageSettings | None", board: "Board", records: Mapping[str, Path]
+) -> "Page | None":
+    """The page; where its port is taken the demonstration goes on without one and says so."""
+    from logger.page.server import serving
+
+    try:
+        page = stack.enter_context(serving(settings, board, records))
+    except OutsideFault as trouble:
+        click.echo(f"No live page: {trouble}")
+        return None
+    if page is not None:
+        click.echo(f"Live page: {page.address}")
+    return page
+
+
+def _show_in_browser(address: str) -> None:
+    """Open the page where there is a screen to open it on."""
+    import webbrowser
+
+    if os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY") or sys.platform in ("darwin", "win32"):
+        webbrowser.open(address)

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import click
 
-from logger.commands.shared_options import told_plainly
+from logger.commands.shared_options import page_options, page_settings, told_plainly
 from logger.commands.situations import alert_words
 
 
@@ -18,7 +18,15 @@ from logger.commands.situations import alert_words
     type=click.Path(path_type=Path),
     help="Where the log goes, turned over at 1 MB; left out, soaktally.log beside the first oven's record.",
 )
-def serve(oven_files: tuple[Path, ...], log_file: Path | None) -> None:
+@page_options("127.0.0.1:8427")
+def serve(
+    oven_files: tuple[Path, ...],
+    log_file: Path | None,
+    page_address: str | None,
+    page_names: tuple[str, ...],
+    password_file: Path | None,
+    no_page: bool,
+) -> None:
     """Watch ovens day and night; runs begin and end with `soaktally start` and `soaktally stop`.
 
     An oven without a run shows its live readings and tells when it is too hot. A run that was going on when this ended
@@ -26,12 +34,16 @@ def serve(oven_files: tuple[Path, ...], log_file: Path | None) -> None:
     """
     with told_plainly():
         from logger import daemon
+        from logger.board import Board
         from logger.daemon_log import logged
         from logger.oven_file import read_oven
+        from logger.page.server import serving
         from logger.views.cautions import Moment, caution
 
         ovens = [read_oven(file) for file in oven_files]
-        stop = threading.Event()
+        stop, board = threading.Event(), Board()
+        settings = page_settings(page_address, page_names, password_file, no_page)
+        records = {oven.name: oven.record for oven in ovens}
         click.echo(caution(Moment.LEAVING), err=True)
 
         def ready(running: daemon.Daemon) -> None:
@@ -39,6 +51,12 @@ def serve(oven_files: tuple[Path, ...], log_file: Path | None) -> None:
                 going_on = f"run {oven.run.run} goes on" if oven.run is not None else "no run"
                 click.echo(f"Watching {oven.name}: {going_on}; its record is {oven.settings.record}.")
 
-        with logged(log_file or ovens[0].record.with_name("soaktally.log")), daemon.stopped_by_signals(stop):
+        with (
+            logged(log_file or ovens[0].record.with_name("soaktally.log")),
+            daemon.stopped_by_signals(stop),
+            serving(settings, board, records) as page,
+        ):
+            if page is not None:
+                click.echo(f"Live page: {page.address}")
             orders = daemon.Orders(say=lambda event: click.echo(alert_words(event)))
-            daemon.serve(oven_files, stop, orders=orders, ready=ready)
+            daemon.serve(oven_files, stop, board=board, orders=orders, ready=ready)

@@ -1,14 +1,20 @@
 """Options and habits that several commands share: units, the record, faults told plainly."""
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
 
 from logger.errors import Fault, InputFault, OutsideFault
 from logger.quantities import Dimension, Written
+
+if TYPE_CHECKING:
+    from logger.page.server import PageSettings
+
+Command = TypeVar("Command", bound=Callable[..., Any])
 
 DEFAULT_RECORD = Path("record.db")
 
@@ -25,6 +31,50 @@ record_option = click.option(
     show_default=True,
     help="The record, as the oven file names it.",
 )
+
+
+def page_options(default: str | None) -> Callable[[Command], Command]:
+    """Options about the live page; ``default``: where it is served unasked, None for nowhere."""
+
+    def add(command: Command) -> Command:
+        for option in (
+            click.option("--no-page", is_flag=True, help="Serve no page."),
+            click.option(
+                "--page-password",
+                "password_file",
+                metavar="FILE",
+                type=click.Path(path_type=Path),
+                help="The password file, needed where others than this machine shall reach the page.",
+            ),
+            click.option(
+                "--page-name",
+                "page_names",
+                metavar="NAME",
+                multiple=True,
+                help="Another name by which this machine is asked for.",
+            ),
+            click.option(
+                "--page",
+                "page_address",
+                metavar="HOST:PORT",
+                default=default,
+                show_default=True,
+                help="Serve the live page there.",
+            ),
+        ):
+            command = option(command)
+        return command
+
+    return add
+
+
+def page_settings(
+    address: str | None, names: tuple[str, ...], password_file: Path | None, no_page: bool
+) -> "PageSettings | None":
+    """What the page options come to; None: no page."""
+    from logger.page.server import PageSettings
+
+    return None if no_page or address is None else PageSettings.of_words(address, names, password_file)
 
 
 @contextmanager

@@ -6,7 +6,13 @@ from typing import Literal
 
 import click
 
-from logger.commands.shared_options import length_option, temperature_option, told_plainly
+from logger.commands.shared_options import (
+    length_option,
+    page_options,
+    page_settings,
+    temperature_option,
+    told_plainly,
+)
 from logger.commands.situations import alert_words, in_units
 from logger.errors import Fault, InputFault
 
@@ -17,12 +23,17 @@ from logger.errors import Fault, InputFault
     "--sheet", "sheet_file", metavar="SHEET.toml", required=True, type=click.Path(path_type=Path), help="The run sheet."
 )
 @click.option("--for", "duration", metavar="TIME", help='End the run by itself after this long, such as "6 h".')
+@page_options(None)
 @temperature_option
 @length_option
 def watch(
     oven_file: Path,
     sheet_file: Path,
     duration: str | None,
+    page_address: str | None,
+    page_names: tuple[str, ...],
+    password_file: Path | None,
+    no_page: bool,
     temperature_unit: Literal["C", "F"] | None,
     length_unit: Literal["mm", "in"] | None,
 ) -> None:
@@ -32,8 +43,10 @@ def watch(
     """
     with told_plainly():
         from logger import daemon
+        from logger.board import Board
         from logger.clock import FastClock, RealClock
         from logger.oven_file import read_oven
+        from logger.page.server import serving
         from logger.quantities import DURATION
         from logger.sheet_file import read_sheet
         from logger.views.cautions import Moment, caution
@@ -46,16 +59,20 @@ def watch(
         except ValueError as refusal:
             raise InputFault(Fault("--for", f'"{duration}"', str(refusal))) from None
         clock = RealClock() if oven.clock_speed == 1.0 else FastClock(oven.clock_speed)
-        stop = threading.Event()
+        stop, board = threading.Event(), Board()
+        settings = page_settings(page_address, page_names, password_file, no_page)
         click.echo(caution(Moment.LEAVING), err=True)
         with (
             daemon.stopped_by_signals(stop),
+            serving(settings, board, {oven.name: oven.record}) as page,
             LiveTerminal(footer="Ctrl-C ends the run; what was read stays in the record.") as view,
         ):
+            if page is not None:
+                view.say(f"Live page: {page.address}")
             orders = daemon.Orders(
                 until_s=until_s,
                 show=lambda now: view.show(snapshot_of(in_units(now, temperature_unit, length_unit))),
                 say=lambda event: view.say(alert_words(event)),
             )
-            run = daemon.watch(oven, sheet_file, clock, orders, stop)
+            run = daemon.watch(oven, sheet_file, clock, orders, stop, board)
         click.echo(f"Run {run} is in {oven.record}. Look back with: soaktally review {run} --record {oven.record}")

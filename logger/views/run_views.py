@@ -298,6 +298,9 @@ def _temperature_view(situation: Situation) -> TemperatureView:
         traces.append(
             TraceView("steel, modelled", Role.STEEL, _column(trail, "time_s"), _column(trail, "steel_temperature_K"))
         )
+    wanted = situation.set_points
+    if wanted is not None and wanted.good.any():
+        traces.append(TraceView("set point", Role.SETPOINT, wanted.time_s, wanted.temperature_K))
     end_s = situation.now_s
     return TemperatureView(
         traces=tuple(traces),

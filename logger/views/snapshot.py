@@ -500,3 +500,38 @@ def _temper_facts(now: Snapshot) -> Iterable[Fact]:
 def _small(words: str) -> str:
     """Words with a small first letter, for the middle of a sentence; abbreviations stay as they are."""
     return words if len(words) < 2 or words[1].isupper() else words[0].lower() + words[1:]
+
+
+# --- the three questions ----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Glance:
+    """Is it all right, how far is it, until when: each in as few words as can be read from across a workshop."""
+
+    heat: str
+    far: str
+    until: str
+
+
+def glance(now: Snapshot) -> Glance:
+    """The three questions, answered about the target that is spoken of."""
+    heat = temperature_words(now.steel_K if known(now.steel_K) else now.oven_K, now.units)
+    aim = _following([aim for aim in now.aims if not aim.limit], now)
+    if aim is None:
+        far = "no target" if now.soak_s is None else f"{duration_words(now.soak_s)} at heat"
+        return Glance(heat, far, "no end in sight" if not now.finished else "finished")
+    value, wanted = (quantity_words(aim.quantity, each, now.units) for each in (aim.value, aim.wanted))
+    number, _, unit = value.partition(" ")
+    same = bool(unit) and " " not in unit and wanted.endswith(f" {unit}")
+    return Glance(heat, f"{number if same else value} of {wanted}", _until(aim, now))
+
+
+def _until(aim: Aim, now: Snapshot) -> str:
+    if aim.reached_at_s is not None:
+        return f"reached {now.clock(aim.reached_at_s)}"
+    if now.finished:
+        return "not reached"
+    if aim.expected_at_s is not None:
+        return f"about {now.clock(aim.expected_at_s)}"
+    return "not in sight" if aim.forecast_tried else "not known yet"

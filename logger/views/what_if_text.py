@@ -55,6 +55,14 @@ def as_situation(situation: Situation, answer: Answer) -> Situation:
 
 def what_if_text(situation: Situation, answers: Sequence[Answer]) -> str:
     """The answers as a table: a line for each quantity, a column for each course."""
+    opening, head, rows = what_if_table(situation, answers)
+    return f"{opening}\n\n{table(head, rows)}"
+
+
+def what_if_table(
+    situation: Situation, answers: Sequence[Answer]
+) -> tuple[str, tuple[str, ...], list[tuple[str, ...]]]:
+    """The same in its parts: what is supposed, the head of the columns, and the rows."""
     units = situation.problem.sheet.display
     snapshots = [snapshot_of(as_situation(situation, answer)) for answer in answers]
     columns = [{one.label: _cell(one) for one in facts(now) if one.label.startswith(SHOWN)} for now in snapshots]
@@ -68,7 +76,7 @@ def what_if_text(situation: Situation, answers: Sequence[Answer]) -> str:
         f"{situation.name}: supposed from {duration_words(situation.now_s)} on, the driving thermocouple at "
         f"{temperature_words(now_K, units)}; after the hold the oven cools as it was seen to."
     )
-    return f"{opening}\n\n{table(head, rows)}"
+    return opening, head, rows
 
 
 def _cell(fact: Fact) -> str:

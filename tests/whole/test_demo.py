@@ -58,7 +58,9 @@ def demonstrated(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Demonstra
     folder = tmp_path_factory.mktemp("demo") / "run"
     tap = folder.parent / "wire.csv"
     with web_server() as server:
-        said = soaktally("demo", "--speed", str(SPEED), "--folder", folder, "--webhook", server.url, "--tap", tap)
+        said = soaktally(
+            "demo", "--no-page", "--speed", str(SPEED), "--folder", folder, "--webhook", server.url, "--tap", tap
+        )
         assert said.returncode == 0, said.stderr
         with tap.open(encoding="utf-8", newline="") as file:
             frames = list(csv.DictReader(file))
