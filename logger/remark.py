@@ -51,7 +51,8 @@ def _in(units: DisplayUnits, name: str, value: float | str) -> str:
     if isinstance(value, str):
         return value
     if name.endswith("_K_per_s"):
-        return f"{units.temperature_difference(value):.2g} {units.temperature}/s"
+        rate = units.temperature_difference(value)
+        return f"{rate:.0f} {units.temperature}/s" if abs(rate) >= 10.0 else f"{rate:.2g} {units.temperature}/s"
     if name.endswith("_diff_K"):
         return f"{units.temperature_difference(value):.0f} {units.temperature}"
     if name.endswith("_K"):

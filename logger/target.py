@@ -88,6 +88,8 @@ def statuses(problem: Problem, state: EstimateState, bands: Bands | None = None)
     for number, target in enumerate(problem.sheet.targets):
         values = np.array([point.target_values[number] for point in trail])
         value = float(values[-1]) if values.size else float("nan")
+        if target.quantity in TEMPERS:
+            values = since_hardened(values)
         if target.judged_by == "pessimistic" and problem.ensemble is not None:
             side = judging_side(target)
             reached_at_s = first_crossing_s(
@@ -100,6 +102,21 @@ def statuses(problem: Problem, state: EstimateState, bands: Bands | None = None)
         band = None if bands is None else bands.targets[number]
         found.append(TargetStatus(target, value, reached_at_s is not None, reached_at_s, band))
     return tuple(found)
+
+
+def since_hardened(values: FloatArray) -> FloatArray:
+    """Values of a temper, shape (n,) [HRC or K], with NaN for those of before the piece was last hardened.
+
+    A piece on its way up to be hardened passes the heat of a temper first: what that did is gone with the austenite,
+    while which there is no value.
+    """
+    known = np.isfinite(values)
+    ended = known[:-1] & ~known[1:]
+    if not ended.any():
+        return values
+    kept = values.copy()
+    kept[: int(np.flatnonzero(ended)[-1]) + 1] = np.nan
+    return kept
 
 
 def judging_side(target: Target) -> int:

@@ -247,22 +247,31 @@ def bands_at_end(problem: Problem, state: EstimateState) -> Bands | None:
 def bands_beside(ensemble: EnsembleProblem, state: EnsembleState, nominal: Estimate) -> Bands:
     """The bands of members that stand where a nominal estimate does: of what that estimate has, and nothing else."""
     members = uncertainty.at_end(ensemble, state)
+    if nominal.tempering is None:
+        members = uncertainty.untempered(members)
     bands = uncertainty.bands_of(ensemble, members)
     section = None
     if nominal.treatment is not None:
         section = section_uncertainty.section_bands(ensemble, members, nominal.treatment)
-    return replace(bands, tempering=None if nominal.tempering is None else bands.tempering, section=section)
+    return replace(bands, section=section)
 
 
 def _band_point(problem: Problem, ensemble: EnsembleProblem, state: EstimateState, time_s: float) -> BandPoint:
     """Where the members stand at the reading of a run time [s], for the trail of bands."""
     assert state.ensemble is not None
     members = uncertainty.at_end(ensemble, state.ensemble, with_soak=uncertainty.wants_soak(problem.sheet))
+    if problem.tempering is not None and at_end_alone(problem, state).tempering is None:
+        members = uncertainty.untempered(members)
     return BandPoint(
         time_s=time_s,
         case_depth_m=band(members.carbon.case_depth_m(level_shown_wt_pct(problem.sheet))),
         targets=tuple(band(uncertainty.measure(target, members)) for target in problem.sheet.targets),
     )
+
+
+def at_end_alone(problem: Problem, state: EstimateState) -> Estimate:
+    """As `at_end` without stages, soaks and treatment: for whoever asks often."""
+    return _at_end(problem, state, with_stages=False, with_soak=False)
 
 
 def at_end(problem: Problem, state: EstimateState) -> Estimate:

@@ -278,7 +278,7 @@ def _remarks(
             Remark(
                 "soft for retained austenite: about {share} at {deep_m}, where {carbon} % carbon is in solution; "
                 "harden from nearer to {low_K}, or cool on below {freezing_K} at once",
-                share=f"{kept[worst]:.0%}",
+                share=f"{100.0 * kept[worst]:.0f} %",
                 deep_m=float(section.depth_m[worst]),
                 carbon=f"{section.carbon_in_solution_wt_pct[worst]:.2f}",
                 low_K=austenitizing_window(min(float(carbon_wt_pct[worst]), most), alloy_wt_pct).low_K,
@@ -291,7 +291,7 @@ def _remarks(
                 "carbide left undissolved down to {deep_m}, up to {share}: harmless as fine grains, brittle as a "
                 "network; normalize from {low_K} first if it cooled slowly",
                 deep_m=float(section.depth_m[np.flatnonzero(section.cementite_share > MUCH_CEMENTITE)[-1]]),
-                share=f"{section.cementite_share.max():.0%}",
+                share=f"{100.0 * section.cementite_share.max():.0f} %",
                 low_K=normalizing_window(min(float(carbon_wt_pct[richest]), most), alloy_wt_pct).low_K,
             )
         )

@@ -58,8 +58,9 @@ class QuenchKnown(StrEnum):
 class SteelPoints:
     """What one place of the piece asks for.
 
-    ``place`` is "face", "core" or "throughout". ``martensite`` is the start for the carbon in solution at the quench,
-    None where no quench is known. ``clipped``: the carbon is beyond steel's, the numbers are for the most of it.
+    ``place`` is "case" (richest, near the face), "richest place", "core" or "throughout". ``martensite`` is the start
+    for the carbon in solution at the quench, None where no quench is known. ``clipped``: the carbon is beyond steel's,
+    the numbers are for the most of it.
     """
 
     place: str
@@ -262,8 +263,8 @@ def _steels(sheet: RunSheet, carbon: CarbonResult, section: SectionHardness) -> 
         richest = int(np.argmax(profile))
         core = int(np.argmin(np.abs(carbon.depth_m - _core_depth_m(carbon))))
         at_face = carbon.depth_m[richest] < SURFACE_DIP_PART * carbon.depth_m[-1]
-        face = "face" if at_face else "richest place"
-        places = [(face, float(profile[richest]), richest), ("core", carbon.core_wt_pct, core)]
+        where = "case" if at_face else "richest place"
+        places = [(where, float(profile[richest]), richest), ("core", carbon.core_wt_pct, core)]
     found = []
     for place, wt_pct, at in places:
         held = min(max(wt_pct, 0.0), RICHEST_WT_PCT)

@@ -426,6 +426,12 @@ def at_end(problem: EnsembleProblem, state: EnsembleState, *, with_soak: bool = 
     )
 
 
+def untempered(members: Members) -> Members:
+    """The same members as of a piece that is not hard: nothing is tempered, however warm it was."""
+    nothing = np.full(members.hardness_HRC.shape, np.nan)
+    return replace(members, tempering_parameter_K=nothing, tempering_equivalent_time_s=nothing, hardness_HRC=nothing)
+
+
 def section_parameter_K(problem: EnsembleProblem, members: Members, constant: FloatArray) -> FloatArray | None:
     """Every member's tempering parameter [K] for a ``constant`` (m, n) of its own [1]; None before a temper has begun.
 

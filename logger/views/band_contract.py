@@ -11,6 +11,7 @@ import numpy as np
 
 from logger.estimate.bands import Band, Bands, CarbonBands
 from logger.units import celsius_from_kelvin, hours_from_seconds, millimetres_from_metres
+from logger.views.treatment_contract import hardening_bands
 
 Plain = list[float | None] | None
 
@@ -35,6 +36,7 @@ def band_object(bands: Bands | None) -> dict[str, Any] | None:
             "equivalent_time_h": None if tempered is None else plain(tempered.equivalent_time_s, hours_from_seconds),
             "hardness_HRC": None if tempered is None else plain(tempered.hardness_HRC),
         },
+        "hardening": hardening_bands(bands.section),
     }
 
 

@@ -22,6 +22,8 @@ class Moment(StrEnum):
     OPENING_HOT = "opening a hot canister"
     NEAR_MELTING = "steel near melting"
     QUENCHING = "quenching"
+    QUENCHING_IN_WATER = "quenching in water or brine"
+    COOLING_ON = "cooling on below freezing"
     AFTER_QUENCH = "after the quench"
     WIRING = "wiring the reader"
     DUMPING_PACK = "emptying the pack"
@@ -51,6 +53,14 @@ CAUTIONS: Final[dict[Moment, str]] = {
     Moment.QUENCHING: (
         "Oil can catch fire. Metal tank, lid within reach, no water anywhere near it, oil below its flash point, the "
         "whole piece under at once. A burning tank is closed with its lid, never hosed."
+    ),
+    Moment.QUENCHING_IN_WATER: (
+        "Water and brine boil up and spit: face shield, gloves, long sleeves, a bath deep enough for the whole piece. "
+        "Hot steel can crack in it and throw pieces. Never put wet steel or water into oil afterwards."
+    ),
+    Moment.COOLING_ON: (
+        "Dry ice and liquid gases burn skin and push the air out of a closed room; a hard piece may crack in them. "
+        "Open air, gloves and face shield, and temper as soon as it is warm again."
     ),
     Moment.AFTER_QUENCH: (
         "Hard steel that has not been tempered can crack by itself, hours later. Temper at once, and do not strike it."

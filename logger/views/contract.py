@@ -19,6 +19,7 @@ from logger.units import celsius_from_kelvin, hours_from_seconds, millimetres_fr
 from logger.versions import versions
 from logger.views.about_contract import about_object
 from logger.views.band_contract import band_object, drivers_object, plain
+from logger.views.treatment_contract import hardening_object
 
 UNITS = {
     Quantity.CASE_DEPTH: "mm",
@@ -50,6 +51,7 @@ def review_object(situation: Situation) -> dict[str, Any]:
         "thermal": _thermal(result.thermal),
         "carbon": None if result.carbon is None else _carbon(result.carbon, situation.problem.levels_wt_pct),
         "tempering": _tempering(result.tempering),
+        "hardening": hardening_object(result.treatment, situation.problem.sheet),
         "targets": [_target(status) for status in situation.statuses],
         "warnings": [
             {

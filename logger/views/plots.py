@@ -21,6 +21,7 @@ from logger.views.panel import LEFT_IN, MARGIN_IN, RIGHT_IN, WIDTH_IN, TimeSpan,
 from logger.views.series import DepthView, RunView
 from logger.views.steel_panels import draw_depth, draw_hardness, draw_profile, draw_tempering
 from logger.views.temperature_panel import draw_temperature
+from logger.views.treatment_panel import draw_section
 
 PIXELS_PER_INCH = 160
 MOST_MARKS = 9
@@ -80,6 +81,9 @@ class _Sheet:
         if self.run.profile is not None:
             profile = self.run.profile
             panels.append((3.0, lambda axes: draw_profile(axes, profile, self.units)))
+        if self.run.section is not None:
+            section = self.run.section
+            panels.append((2.7, lambda axes: draw_section(axes, section, self.units)))
         if self.run.temper is not None:
             temper = self.run.temper
             panels.append((2.3, lambda axes: draw_tempering(axes, temper, self._axis())))

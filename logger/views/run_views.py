@@ -21,6 +21,7 @@ from logger.views.series import (
     ProfileView,
     Role,
     RunView,
+    SectionView,
     SoakSpan,
     Span,
     TemperatureView,
@@ -29,6 +30,8 @@ from logger.views.series import (
 )
 from logger.views.snapshot import Aim, AlertNow, CarbonNow, CaseNow, Range, Snapshot, TemperNow, headline
 from logger.views.text import GapLine, Review, SoakLine, StageLine
+from logger.views.treatment_words import ahead_rows, quenched_rows, treatment_lines
+from logger.views.wording import temperature_words
 
 URGENT = frozenset(
     {
@@ -79,6 +82,7 @@ def snapshot_of(situation: Situation, zone: tzinfo | None = None) -> Snapshot:
         gap_s=sum(gap.end_s - gap.start_s for gap in thermal.gaps if not gap.bridged),
         carbon=_carbon_now(sheet, result, bands),
         temper=_temper_now(result, bands),
+        treatment=(*quenched_rows(result.treatment, bands, sheet.display), *ahead_rows(result.treatment, sheet)),
         aims=_aims(situation),
         alerts=_alerts_now(situation),
         warnings=(*(f"No connection: {why}" for why in situation.links_lost), *_warnings(situation, URGENT)),
@@ -104,6 +108,7 @@ def run_view_of(situation: Situation, zone: tzinfo | None = None) -> RunView:
         profile=_profile_view(situation),
         depth=_depth_view(situation),
         temper=_temper_view(situation),
+        section=_section_view(situation),
         notes=notes,
     )
 
@@ -132,6 +137,7 @@ def review_of(situation: Situation, zone: tzinfo | None = None) -> Review:
             for soak in thermal.soaks
         ),
         drivers=_driver_lines(situation),
+        treatment=treatment_lines(situation),
         gaps=tuple(GapLine(gap.start_s, gap.end_s, gap.low_K, gap.high_K) for gap in thermal.gaps if not gap.bridged),
         next_step=_later(situation),
         basis=_basis(situation, sheet),
@@ -418,4 +424,31 @@ def _temper_view(situation: Situation) -> TemperView | None:
         hardness_HRC=hardness if has_hardness else None,
         hardness_band_HRC=(hardness - 1.645 * rms, hardness + 1.645 * rms) if has_hardness and rms else None,
         target_hardness_HRC=wanted.get(Quantity.HARDNESS),
+    )
+
+
+def _section_view(situation: Situation) -> SectionView | None:
+    """Hardness across the section, where the piece is hardened and it says more than one number."""
+    treatment, units = situation.estimate.treatment, situation.problem.sheet.display
+    if treatment is None or treatment.section is None:
+        return None
+    section, tempered = treatment.section, treatment.tempered
+    of = None if situation.bands is None else situation.bands.section
+    band: Edges | None = (section.low_HRC, section.high_HRC)
+    after: Edges | None = None if tempered is None else (tempered.low_HRC, tempered.high_HRC)
+    if of is not None and of.depth_m.size == section.depth_m.size:
+        band = (of.quenched_HRC[0], of.quenched_HRC[2])
+        if of.tempered_HRC is not None:
+            after = (of.tempered_HRC[0], of.tempered_HRC[2])
+    whole = situation.problem.carbon.grid.back_area > 0.0 and situation.problem.sheet.piece.shape != "round"
+    how = "quenched" if treatment.quenched else "if quenched"
+    return SectionView(
+        depth_m=section.depth_m,
+        quenched_HRC=section.hardness_HRC,
+        quenched_label=f"{how} from {temperature_words(treatment.quench_K, units)}",
+        quenched_band_HRC=band,
+        tempered=None if tempered is None else tempered.hardness_HRC,
+        tempered_band_HRC=after,
+        depth_50_hrc_m=section.depth_50_hrc_m,
+        far_end="back face" if whole else "middle of the section",
     )

@@ -141,6 +141,24 @@ class TemperView:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class SectionView:
+    """Hardness [HRC] against depth from the face [m], (n,) each; NaN where there is none.
+
+    ``tempered`` is None before a temper. ``quenched_label`` names the quench; ``depth_50_hrc_m`` is the depth to 50 HRC
+    as quenched [m].
+    """
+
+    depth_m: FloatArray
+    quenched_HRC: FloatArray
+    quenched_label: str
+    quenched_band_HRC: Band | None = None
+    tempered: FloatArray | None = None
+    tempered_band_HRC: Band | None = None
+    depth_50_hrc_m: float = 0.0
+    far_end: str = "middle of the section"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class RunView:
     """Everything one picture of one run shows. ``start_utc_s`` is the wall clock at run time 0 (None: not known)."""
 
@@ -152,4 +170,5 @@ class RunView:
     profile: ProfileView | None = None
     depth: DepthView | None = None
     temper: TemperView | None = None
+    section: SectionView | None = None
     notes: tuple[str, ...] = field(default=())

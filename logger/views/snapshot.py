@@ -124,7 +124,8 @@ class Snapshot:
     ``now_utc_s`` is the wall clock [s since 1970 UTC], None for a trace without dates, and ``time_s`` run time [s] at
     the same moment. ``reading_age_s`` is the age [s] of the last good reading, None before the first. Temperatures [K]
     are None where nothing says them. ``soak_s`` is None before the first soak, ``equivalent_time_s`` counts at
-    ``reference_K``. ``finished`` says that the run is over: then nothing is expected any more.
+    ``reference_K``. ``treatment`` are lines about hardening and what a temper still needs: label, value, what it rests
+    on. ``finished`` says that the run is over: then nothing is expected any more.
     """
 
     oven: str
@@ -153,6 +154,7 @@ class Snapshot:
     gap_s: float = 0.0
     carbon: CarbonNow | None = None
     temper: TemperNow | None = None
+    treatment: tuple[tuple[str, str, str], ...] = ()
     aims: tuple[Aim, ...] = ()
     alerts: tuple[AlertNow, ...] = ()
     warnings: tuple[str, ...] = ()
@@ -403,7 +405,8 @@ def _noted(note: str, band: Range | None, words: Callable[[float], str]) -> str:
 
 def facts(now: Snapshot) -> tuple[Fact, ...]:
     """What is true now, line by line; lines about things this run does not have are left out."""
-    return (*_heat_facts(now), *_carbon_facts(now), *_temper_facts(now))
+    treatment = (Fact(label, value, note) for label, value, note in now.treatment)
+    return (*_heat_facts(now), *_carbon_facts(now), *_temper_facts(now), *treatment)
 
 
 def _heat_facts(now: Snapshot) -> Iterable[Fact]:

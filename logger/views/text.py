@@ -3,11 +3,13 @@
 import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import tzinfo
 
 from logger.units import DisplayUnits
 from logger.views.cautions import Moment, caution
 from logger.views.snapshot import STILL_HOT_K, Snapshot, aim_lines, facts, headline
+from logger.views.treatment_words import Row, TreatmentLines
 from logger.views.wording import (
     clock_words,
     date_words,
@@ -109,11 +111,13 @@ class Review:
     drivers: tuple[str, ...] = ()
     next_step: tuple[str, ...] = ()
     basis: tuple[str, ...] = ()
+    treatment: TreatmentLines = field(default_factory=TreatmentLines)
+    basis: tuple[str, ...] = field(default=())
 
 
 def review_text(review: Review) -> str:
     """The review of a run, to be read in a terminal or kept beside the blade."""
-    now = review.now
+    now = replace(review.now, treatment=())  # told more fully below
     blocks = [
         [f"{now.run_name} in {now.oven}", _when_words(review)],
         textwrap.wrap(printable(headline(now)), TEXT_LETTERS),
@@ -121,6 +125,10 @@ def review_text(review: Review) -> str:
         ["Targets", *_indented(f"{line.name}: {line.value}; {line.outcome}" for line in aim_lines(now))],
         ["Stages", *_indented(_stage_rows(review))],
         ["Soaks of the steel", *_indented(_soak_rows(review))],
+        ["Hardening", *_treatment_rows(review.treatment.hardening), *_paragraphs(review.treatment.advice)],
+        ["Heats", *_paragraphs(review.treatment.heats)],
+        ["Temper still to do", *_treatment_rows(review.treatment.ahead)],
+        *(textwrap.wrap(caution(moment), TEXT_LETTERS) for moment in review.treatment.cautions),
         ["What the ranges come from", *_paragraphs(review.drivers)],
         ["Time without readings", *_indented(_gap_rows(review))],
         ["Warnings", *_paragraphs(f"! {warning}" for warning in now.warnings)],
@@ -137,6 +145,16 @@ def review_text(review: Review) -> str:
 
 _HEADINGS = frozenset(
     {"Targets", "What the ranges come from", "Time without readings", "Warnings", "For the next step", "Rests on"}
+    {
+        "Targets",
+        "Hardening",
+        "Heats",
+        "Temper still to do",
+        "What the ranges come from",
+        "Time without readings",
+        "Warnings",
+        "Rests on",
+    }
 )
 """Left out where nothing stands under them."""
 
@@ -216,6 +234,21 @@ def _gap_rows(review: Review) -> Iterable[str]:
             between = f"; the oven was somewhere in {temperature_range_words(gap.low_K, gap.high_K, review.now.units)}"
         when = f"{_at(review, gap.from_s)} to {_at(review, gap.to_s)}"
         yield f"{when}, {duration_words(gap.to_s - gap.from_s)}{between}"
+
+
+def _treatment_rows(rows: Sequence[Row]) -> list[str]:
+    """Rows of a label, a value and what it rests on; the last wrapped under itself where the line is full."""
+    if not rows:
+        return []
+    labels, values = (max(len(printable(row[column])) for row in rows) for column in (0, 1))
+    before = labels + values + 6
+    lines = []
+    for label, value, note in rows:
+        head = f"  {printable(label).ljust(labels)}  {printable(value).ljust(values)}  "
+        parts = textwrap.wrap(printable(note), max(TEXT_LETTERS - before, 34)) or [""]
+        lines.append((head + parts[0]).rstrip())
+        lines.extend(" " * before + part for part in parts[1:])
+    return lines
 
 
 def _paragraphs(sentences: Iterable[str]) -> list[str]:
