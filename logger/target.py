@@ -105,7 +105,7 @@ def statuses(problem: Problem, state: EstimateState, bands: Bands | None = None)
 
 
 def since_hardened(values: FloatArray) -> FloatArray:
-    """Values of a temper, shape (n,) [HRC or K], with NaN for those of before the piece was last hardened.
+    """The ``values`` of a temper, shape (n,) [HRC or K], with NaN for those of before the piece was last hardened.
 
     A piece on its way up to be hardened passes the heat of a temper first: what that did is gone with the austenite,
     while which there is no value.

@@ -124,9 +124,10 @@ def test_before_a_quench_the_fire_is_spoken_of_and_after_it_the_temper(
 
 
 def test_water_and_brine_have_their_own_caution_and_cooling_on_too(tmp_path: Path) -> None:
-    sheet = STRAP + '[quench]\nbath = "brine"\nfrom_C = 940\n'
+    strong = STRAP.replace('recipe = "energised charcoal"', "carbon_potential_wt_pct = 1.25")
+    sheet = strong + '[quench]\nbath = "brine"\nfrom_C = 940\n'
     found = reviewed(tmp_path, sheet, [*CARBURIZED[:3], (700.0, 100.0)])
-    # Quenched from 940 C a case of 1 % C and more keeps over a quarter of its austenite (Koistinen and Marburger 1959).
+    # 1.2 % C in solution: martensite starts at about 110 C, so 0.39 of it stays (Koistinen and Marburger 1959).
     assert cautions_for(found.estimate) == (Moment.QUENCHING_IN_WATER, Moment.COOLING_ON)
     text = review_text(review_of(found)).replace("\n", " ")
     assert CAUTIONS[Moment.QUENCHING_IN_WATER] in text
