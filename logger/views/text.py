@@ -110,9 +110,8 @@ class Review:
     gaps: tuple[GapLine, ...] = ()
     drivers: tuple[str, ...] = ()
     next_step: tuple[str, ...] = ()
-    basis: tuple[str, ...] = ()
     treatment: TreatmentLines = field(default_factory=TreatmentLines)
-    basis: tuple[str, ...] = field(default=())
+    basis: tuple[str, ...] = ()
 
 
 def review_text(review: Review) -> str:
@@ -144,7 +143,6 @@ def review_text(review: Review) -> str:
 
 
 _HEADINGS = frozenset(
-    {"Targets", "What the ranges come from", "Time without readings", "Warnings", "For the next step", "Rests on"}
     {
         "Targets",
         "Hardening",
@@ -153,6 +151,7 @@ _HEADINGS = frozenset(
         "What the ranges come from",
         "Time without readings",
         "Warnings",
+        "For the next step",
         "Rests on",
     }
 )
