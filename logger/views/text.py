@@ -2,7 +2,6 @@
 
 import textwrap
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from dataclasses import dataclass, field, replace
 from datetime import tzinfo
 
