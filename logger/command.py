@@ -28,6 +28,8 @@ COMMANDS = {
     "review": "review",
     "report": "report",
     "compare": "compare",
+    "trend": "trend",
+    "season": "season",
     "what-if": "what_if",
     "fit-lag": "fit_lag",
     "piece": "piece",

@@ -7,7 +7,7 @@ another process; the two meet only on the port. Its hours are short, and so are 
 import subprocess
 import sys
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -202,7 +202,8 @@ def demonstrate(
     folder.mkdir(parents=True, exist_ok=True)
     sheet_file, oven_file = folder / "sheet.toml", folder / "oven.toml"
     sheet_file.write_text(heat.sheet, encoding="utf-8")
-    with _simulated_oven(heat, speed, seed, tap, tell) as (link, port):
+    options = ["--heat", heat.name, *(() if tap is None else ("--tap", str(tap)))]
+    with simulated_oven(options, speed, seed, tell) as (link, port):
         framing = "rtu" if link == "pty" else "tcp"
         words = OVEN.format(oven=OVEN_NAME, speed=speed, port=port, framing=framing, poll_s=POLL_S)
         oven_file.write_text(words + (WEBHOOK.format(url=webhook) if webhook else ""), encoding="utf-8")
@@ -222,15 +223,16 @@ def fresh_folder(folder: Path) -> Path:
 
 
 @contextmanager
-def _simulated_oven(
-    heat: DemoHeat, speed: float, seed: int, tap: Path | None, tell: Callable[[str], None]
+def simulated_oven(
+    options: Sequence[str], speed: float, seed: int, tell: Callable[[str], None]
 ) -> Iterator[tuple[str, str]]:
-    """The simulated oven as a process of its own: (link, port). Over loopback where there is no pseudo-terminal."""
+    """The simulated oven as a process of its own: (link, port). Over loopback where there is no pseudo-terminal.
+
+    Raises   OutsideFault    it does not start
+    """
     for link in ("pty", "tcp"):
-        words = [sys.executable, "-m", "sim", "--link", link, "--heat", heat.name]
+        words = [sys.executable, "-m", "sim", "--link", link, *options]
         words += ["--speed", f"{speed:g}", "--seed", str(seed)]
-        if tap is not None:
-            words += ["--tap", str(tap)]
         process = subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
         try:
             port = _ready(process)

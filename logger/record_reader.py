@@ -18,6 +18,7 @@ from logger.history import History
 from logger.reading import Quality, Reading
 from logger.record_file import open_for_reading, translated
 from logger.record_operations import Operation, Value
+from logger.units import FloatArray
 
 LAST: Final = "last"
 """What a person types for the newest run."""
@@ -236,6 +237,20 @@ class RecordReader:
         values = np.array(rows, dtype=np.float64).reshape(-1, 2)
         interval_s = float(self._all("SELECT poll_interval_s FROM run WHERE id = :run", run=run)[0][0])
         return History(channel, values[:, 0], values[:, 1], interval_s)
+
+    def drive(self, run: str, channel: str) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """What the controller wanted and did along a run, by one channel: time [s], temperature [K] (NaN where not
+        good), set point [K], output [%]; arrays of one length."""
+        rows = self._all(
+            "SELECT time_s, CASE quality WHEN 'good' THEN temperature_K END, set_point_K, output_pct FROM reading "
+            "WHERE run = (SELECT number FROM run WHERE id = :run) "
+            "AND channel = (SELECT channel.number FROM channel JOIN run ON run.oven = channel.oven "
+            "               WHERE run.id = :run AND channel.name = :channel) ORDER BY time_s",
+            run=run,
+            channel=channel,
+        )
+        values = np.array(rows, dtype=np.float64).reshape(-1, 4)
+        return values[:, 0], values[:, 1], values[:, 2], values[:, 3]
 
     def histories(self, run: str) -> dict[str, History]:
         """Every channel of a run that has readings, by name."""

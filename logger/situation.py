@@ -12,6 +12,7 @@ from logger.estimate.bands import Bands
 from logger.estimate.estimate import EstimateState, Problem
 from logger.estimate.result import Estimate
 from logger.history import History
+from logger.oven_trend import HeatEffort
 from logger.reading import Quality
 from logger.target import Forecast, TargetStatus
 from logger.thermocouple import Thermocouple
@@ -120,3 +121,11 @@ class Situation:
     stale_after_s: float = 90.0
     finished: bool = False
     kept: Kept | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SeasonRun:
+    """One run among others: its situation at the end, and what it asked of the oven."""
+
+    situation: Situation
+    effort: HeatEffort
