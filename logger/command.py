@@ -10,6 +10,7 @@ from importlib import import_module
 import click
 
 COMMANDS = {
+    "find": "find",
     "check": "check",
     "watch": "watch",
     "serve": "serve",

@@ -42,8 +42,9 @@ HIGHEST_SHOWN_C = 1300.0
 SCALES = (1.0, 0.1, 0.01, 0.001)
 
 RELATIVE_TOLERANCE = 0.004
-LEAST_TOLERANCE = 1.5
-"""How far register and display may differ, in display units: the oven moves while the person reads and types."""
+LEAST_TOLERANCE_K = 2.5
+"""How far register and display may differ, relative and at least [K]: the oven moves while the person reads and types
+(our choice)."""
 
 
 class Stopped(Exception):
@@ -61,7 +62,8 @@ class Shown:
     @property
     def tolerance(self) -> float:
         """How far a register's value may be from it, in the display's unit."""
-        return max(LEAST_TOLERANCE, 10.0**-self.decimals, RELATIVE_TOLERANCE * abs(self.value))
+        least = LEAST_TOLERANCE_K * (1.8 if self.unit is ChannelUnit.FAHRENHEIT else 1.0)
+        return max(least, 10.0**-self.decimals, RELATIVE_TOLERANCE * abs(self.value))
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,21 +93,6 @@ class Candidate:
         """The same as settings of a channel."""
         return RegisterSource(self.register, self.number, self.word_order, self.scale)
 
-    def config(self, name: str = "air") -> str:
-        """The block for the oven file."""
-        lines = [
-            "[[port.controller.channel]]",
-            f'name = "{name}"',
-            'quantity = "temperature"',
-            f"register = {self.register.address}".ljust(27) + f" # {printed_forms(self.register)}",
-            f"function = {self.register.function_code}",
-            "counted_from = 0",
-            f'number = "{self.number}"',
-        ]
-        if self.number.register_count == 2:
-            lines.append(f'word_order = "{self.word_order}"')
-        return "\n".join([*lines, f"scale = {self.scale:g}", f'unit = "{self.unit}"', ""])
-
 
 def scan(
     registers: RegisterReader,
@@ -114,22 +101,27 @@ def scan(
     function_codes: Sequence[int] = (3, 4),
     progress: Progress = lambda tried, of, found: None,
     stop: threading.Event | None = None,
+    found: dict[RegisterAddress, int] | None = None,
+    tried: set[RegisterAddress] | None = None,
 ) -> dict[RegisterAddress, int]:
     """Every register in some windows of addresses that the controller gives, with its present content.
 
-    A refused question is cut in halves until the single registers that are there have answered. A table whose function
-    code the controller does not know is left at once.
+    A refused question is asked again register by register: one that is not there spoils the whole answer. A table whose
+    function code the controller does not know is left at once. ``found`` and ``tried`` are filled as the search goes
+    on, so that one that was stopped has lost nothing; handed in again, it goes on where it was.
 
     Raises   Stopped     `stop` was set
              NoAnswer    nothing at all answered
              LinkFault   the link failed
     """
     exact = replace(controller, exact_reads=True)
-    found: dict[RegisterAddress, int] = {}
+    found = {} if found is None else found
+    tried = set() if tried is None else tried
     total = len(function_codes) * sum(last - first for first, last in windows)
-    tried = silent = 0
+    silent = 0
     for function_code in function_codes:
         waiting = [(at, min(AT_ONCE, last - at)) for first, last in windows for at in range(first, last, AT_ONCE)]
+        waiting = [block for block in waiting if not _places(function_code, *block) <= tried]
         while waiting:
             if stop is not None and stop.is_set():
                 raise Stopped
@@ -139,11 +131,11 @@ def scan(
             except Refused as refusal:
                 silent = 0
                 if refusal.code == 1:
-                    tried += count + sum(rest for _, rest in waiting)
+                    for block in ((address, count), *waiting):
+                        tried |= _places(function_code, *block)
                     break
                 if count > 1:
-                    half = count // 2
-                    waiting[:0] = [(address, half), (address + half, count - half)]
+                    waiting[:0] = [(address + at, 1) for at in range(count)]
                     continue
             except NoAnswer:
                 silent += 1
@@ -152,9 +144,13 @@ def scan(
             else:
                 silent = 0
                 found.update((RegisterAddress(function_code, address + at), word) for at, word in enumerate(words))
-            tried += count
-            progress(tried, total, len(found))
+            tried |= _places(function_code, address, count)
+            progress(len(tried), total, len(found))
     return found
+
+
+def _places(function_code: int, address: int, count: int) -> set[RegisterAddress]:
+    return {RegisterAddress(function_code, address + at) for at in range(count)}
 
 
 def reread(

@@ -122,14 +122,11 @@ def test_a_display_that_no_register_follows_finds_nothing():
     assert candidates([(WORDS, Shown(925.0, ChannelUnit.CELSIUS))]) == []
 
 
-def test_the_choice_is_explained_and_comes_as_a_block_for_the_oven_file():
+def test_the_choice_is_explained():
     best = candidates([(WORDS, Shown(25.1, ChannelUnit.CELSIUS, 1))])[0]
     assert best.why() == (
         "1 counted from 0, 2 counted from 1, 40002 with its table (function code 3); as int16 x 0.1 it said 25.1 C, "
         "exactly what was shown"
-    )
-    assert best.config().splitlines()[3] == (
-        "register = 1                # 1 counted from 0, 2 counted from 1, 40002 with its table (function code 3)"
     )
 
 
