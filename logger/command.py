@@ -31,6 +31,8 @@ COMMANDS = {
     "compare": "compare",
     "trend": "trend",
     "season": "season",
+    "accept": "accept",
+    "evidence": "evidence",
     "what-if": "what_if",
     "fit-lag": "fit_lag",
     "piece": "piece",

@@ -370,6 +370,7 @@ class _OvenReader:
             tolerance_class=table.tolerance or ToleranceClass.E230_STANDARD,
             correction=correction,
             sheathed=table.sheathed,
+            calibrated_on=table.calibrated or "",
         )
 
     def _judge_span(self, where: KeyPath, duration: Written | None, low_s: float, high_s: float) -> None:

@@ -17,7 +17,7 @@ from logger.notify_tables import HeartbeatTable, NotifyTable, RetryTable
 from logger.quantities import DURATION, TEMPERATURE, TEMPERATURE_DIFFERENCE, TEMPERATURE_RATE, Written
 from logger.thermocouple import ToleranceClass
 from logger.thermocouple_tables import CorrectionTable
-from logger.toml_file import Measure, Name, Number, Stem, Switch, Table, Text, Whole, one_kind_of, one_of, unfit
+from logger.toml_file import Day, Measure, Name, Number, Stem, Switch, Table, Text, Whole, one_kind_of, one_of, unfit
 from logger.units import LengthUnit, TemperatureUnit
 
 Duration = Annotated[Written | None, Measure(DURATION)]
@@ -54,6 +54,7 @@ class ChannelTable(Table):
     thermocouple: Annotated[ThermocoupleType, one_of(get_args(ThermocoupleType))] = "K"
     tolerance: Annotated[ToleranceClass | None, one_kind_of(ToleranceClass)] = None
     sheathed: Switch = True
+    calibrated: Day | None = None
     offset: Annotated[Written | None, Measure(TEMPERATURE_DIFFERENCE)] = None
     correction: list[CorrectionTable] = Field(default_factory=list)
     cold_junction_fixed: Annotated[Written | None, Measure(TEMPERATURE), Stem("cold_junction")] = None

@@ -118,12 +118,16 @@ class Correction:
 
 @dataclass(frozen=True, slots=True)
 class Thermocouple:
-    """One thermocouple: type, tolerance class, what calibration found, and whether a closed sheath covers it."""
+    """One thermocouple: type, tolerance class, what calibration found, and whether a closed sheath covers it.
+
+    ``calibrated_on`` is the day of its last calibration (ISO 8601), empty where nobody says.
+    """
 
     type: ThermocoupleType = ThermocoupleType.K
     tolerance_class: ToleranceClass = ToleranceClass.E230_STANDARD
     correction: Correction = Correction()
     sheathed: bool = True
+    calibrated_on: str = ""
 
 
 def plain(thermocouple: Thermocouple) -> dict[str, Any]:
@@ -134,6 +138,7 @@ def plain(thermocouple: Thermocouple) -> dict[str, Any]:
         "reading_K": list(thermocouple.correction.reading_K),
         "add_K": list(thermocouple.correction.add_K),
         "sheathed": thermocouple.sheathed,
+        "calibrated_on": thermocouple.calibrated_on,
     }
 
 
@@ -144,6 +149,7 @@ def from_plain(kept: Mapping[str, Any]) -> Thermocouple:
         ToleranceClass(kept["tolerance"]),
         Correction(tuple(kept["reading_K"]), tuple(kept["add_K"])),
         bool(kept["sheathed"]),
+        str(kept.get("calibrated_on", "")),
     )
 
 

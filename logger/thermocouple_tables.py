@@ -7,7 +7,7 @@ from pydantic import Field
 
 from logger.quantities import TEMPERATURE, TEMPERATURE_DIFFERENCE, Written
 from logger.thermocouple import Correction, Thermocouple, ThermocoupleType, ToleranceClass
-from logger.toml_file import Document, Measure, Switch, Table, one_kind_of
+from logger.toml_file import Day, Document, Measure, Switch, Table, one_kind_of
 from logger.toml_text import KeyPath
 
 Difference = Annotated[Written | None, Measure(TEMPERATURE_DIFFERENCE)]
@@ -26,6 +26,7 @@ class ThermocoupleTable(Table):
     type: Annotated[ThermocoupleType, one_kind_of(ThermocoupleType)] = ThermocoupleType.K
     tolerance: Annotated[ToleranceClass, one_kind_of(ToleranceClass)] = ToleranceClass.E230_STANDARD
     sheathed: Switch = True
+    calibrated: Day | None = None
     offset: Difference = None
     correction: list[CorrectionTable] = Field(default_factory=list)
 
@@ -73,4 +74,5 @@ def thermocouple_of(document: Document, where: KeyPath, table: ThermocoupleTable
         tolerance_class=table.tolerance,
         correction=correction_of(document, where, table.offset, table.correction),
         sheathed=table.sheathed,
+        calibrated_on=table.calibrated or "",
     )

@@ -114,6 +114,16 @@ def _read_switch(raw: object) -> bool:
     return raw
 
 
+def _read_day(raw: object) -> str:
+    """A day as ISO 8601 text, from a TOML date or from text."""
+    try:
+        if isinstance(raw, date) and not isinstance(raw, datetime):
+            return raw.isoformat()
+        return date.fromisoformat(cast(str, raw)).isoformat()
+    except (TypeError, ValueError):
+        raise unfit("a day such as 2026-01-15") from None
+
+
 def _read_three(raw: object) -> tuple[float, float, float]:
     if not isinstance(raw, list) or len(raw) != 3 or not all(_is_number(one) and abs(one) < 1e300 for one in raw):
         found = f"a list of {len(raw)}" if isinstance(raw, list) and len(raw) != 3 else ""
@@ -128,6 +138,7 @@ Number = Annotated[float, BeforeValidator(_read_number)]
 Whole = Annotated[int, BeforeValidator(_read_whole)]
 Three = Annotated[tuple[float, float, float], BeforeValidator(_read_three)]
 Switch = Annotated[bool, BeforeValidator(_read_switch)]
+Day = Annotated[str, BeforeValidator(_read_day)]
 
 
 def one_of(choices: Iterable[str]) -> BeforeValidator:

@@ -164,6 +164,7 @@ def _sensor(situation: Situation, channel: str) -> dict[str, Any]:
         "type": str(couple.type),
         "tolerance": str(couple.tolerance_class),
         "sheathed": couple.sheathed,
+        "calibrated_on": couple.calibrated_on or None,
         "hottest_C": _celsius(peak_K),
         "tolerance_at_hottest_C": None if peak_K is None else float(usable_tolerance_K(couple, peak_K)),
         "correction": [
