@@ -3,26 +3,21 @@
 import os
 import sys
 import threading
-from collections.abc import Mapping
 from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import click
 
 from logger.commands.shared_options import (
     length_option,
     page_options,
+    page_or_words,
     page_settings,
     temperature_option,
     told_plainly,
 )
 from logger.commands.situations import alert_words, in_units, shown
-from logger.errors import OutsideFault
-
-if TYPE_CHECKING:
-    from logger.board import Board
-    from logger.page.server import Page, PageSettings
 
 
 @click.command()
@@ -76,7 +71,7 @@ def demo(
         )
         board, attended = Board(), sys.stdout.isatty()
         with daemon.stopped_by_signals(stop), ExitStack() as stack:
-            page = _page_or_words(stack, settings, board, {demonstration.OVEN_NAME: folder / "record.db"})
+            page = page_or_words(stack, settings, board, {demonstration.OVEN_NAME: folder / "record.db"})
             if page is not None and attended:
                 _show_in_browser(page.address)
             click.echo("")
@@ -102,22 +97,6 @@ def demo(
             if page is not None and (attended if stay is None else stay) and not stop.is_set():
                 click.echo(f"\nThe page stays at {page.address} until Ctrl-C.")
                 stop.wait()
-
-
-def _page_or_words(
-    stack: ExitStack, settings: "PageSettings | None", board: "Board", records: Mapping[str, Path]
-) -> "Page | None":
-    """The page; where its port is taken the demonstration goes on without one and says so."""
-    from logger.page.server import serving
-
-    try:
-        page = stack.enter_context(serving(settings, board, records))
-    except OutsideFault as trouble:
-        click.echo(f"No live page: {trouble}")
-        return None
-    if page is not None:
-        click.echo(f"Live page: {page.address}")
-    return page
 
 
 def _show_in_browser(address: str) -> None:

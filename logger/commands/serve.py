@@ -1,11 +1,12 @@
 """``soaktally serve``: watch any number of ovens for as long as the computer runs."""
 
 import threading
+from contextlib import ExitStack
 from pathlib import Path
 
 import click
 
-from logger.commands.shared_options import page_options, page_settings, told_plainly
+from logger.commands.shared_options import page_options, page_or_words, page_settings, told_plainly
 from logger.commands.situations import alert_words
 
 
@@ -37,7 +38,6 @@ def serve(
         from logger.board import Board
         from logger.daemon_log import logged
         from logger.oven_file import read_oven
-        from logger.page.server import serving
         from logger.views.cautions import Moment, caution
 
         ovens = [read_oven(file) for file in oven_files]
@@ -54,9 +54,8 @@ def serve(
         with (
             logged(log_file or ovens[0].record.with_name("soaktally.log")),
             daemon.stopped_by_signals(stop),
-            serving(settings, board, records) as page,
+            ExitStack() as stack,
         ):
-            if page is not None:
-                click.echo(f"Live page: {page.address}")
+            page_or_words(stack, settings, board, records)
             orders = daemon.Orders(say=lambda event: click.echo(alert_words(event)))
             daemon.serve(oven_files, stop, board=board, orders=orders, ready=ready)

@@ -1,8 +1,8 @@
 """Options and habits that several commands share: units, the record, faults told plainly."""
 
 import sys
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -12,7 +12,8 @@ from logger.errors import Fault, InputFault, OutsideFault
 from logger.quantities import Dimension, Written
 
 if TYPE_CHECKING:
-    from logger.page.server import PageSettings
+    from logger.board import Board
+    from logger.page.server import Page, PageSettings
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -75,6 +76,22 @@ def page_settings(
     from logger.page.server import PageSettings
 
     return None if no_page or address is None else PageSettings.of_words(address, names, password_file)
+
+
+def page_or_words(
+    stack: ExitStack, settings: "PageSettings | None", board: "Board", records: Mapping[str, Path]
+) -> "Page | None":
+    """The page, for as long as the stack is open; where it cannot be served the watch goes on and says so."""
+    from logger.page.server import serving
+
+    try:
+        page = stack.enter_context(serving(settings, board, records))
+    except OutsideFault as trouble:
+        click.echo(f"No live page: {trouble}", err=True)
+        return None
+    if page is not None:
+        click.echo(f"Live page: {page.address}")
+    return page
 
 
 @contextmanager

@@ -1,6 +1,7 @@
 """``soaktally watch``: watch a run."""
 
 import threading
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Literal
 
@@ -9,6 +10,7 @@ import click
 from logger.commands.shared_options import (
     length_option,
     page_options,
+    page_or_words,
     page_settings,
     temperature_option,
     told_plainly,
@@ -46,7 +48,6 @@ def watch(
         from logger.board import Board
         from logger.clock import FastClock, RealClock
         from logger.oven_file import read_oven
-        from logger.page.server import serving
         from logger.quantities import DURATION
         from logger.sheet_file import read_sheet
         from logger.views.cautions import Moment, caution
@@ -62,13 +63,9 @@ def watch(
         stop, board = threading.Event(), Board()
         settings = page_settings(page_address, page_names, password_file, no_page)
         click.echo(caution(Moment.LEAVING), err=True)
-        with (
-            daemon.stopped_by_signals(stop),
-            serving(settings, board, {oven.name: oven.record}) as page,
-            LiveTerminal(footer="Ctrl-C ends the run; what was read stays in the record.") as view,
-        ):
-            if page is not None:
-                view.say(f"Live page: {page.address}")
+        with daemon.stopped_by_signals(stop), ExitStack() as stack:
+            page_or_words(stack, settings, board, {oven.name: oven.record})
+            view = stack.enter_context(LiveTerminal(footer="Ctrl-C ends the run; what was read stays in the record."))
             orders = daemon.Orders(
                 until_s=until_s,
                 show=lambda now: view.show(snapshot_of(in_units(now, temperature_unit, length_unit))),

@@ -8,7 +8,7 @@ import time
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from sse_starlette import EventSourceResponse
@@ -23,7 +23,7 @@ from logger.page.access import SESSION_S, GuessLimit, Passwords, Session, Sessio
 from logger.page.guard import TOKEN_HEADER, body_of, cookie_words, refused
 from logger.page.live import Feed
 from logger.page.reader import Reader, reader_of
-from logger.page.recorded import NotThere, Sources, Traces, entries, run_list, run_object, run_row
+from logger.page.recorded import NotThere, Sources, Traces, entries, photo_folder, run_list, run_object, run_row
 from logger.page.sheet_form import FIELDS, LONGEST_SHEET, PURPOSES, checked, sheet_text
 from logger.page.worker import Worker
 from logger.record import RunRow
@@ -32,6 +32,7 @@ from logger.situation import Situation
 from logger.units import DisplayUnits
 from logger.views.cautions import CAUTIONS, DEFERRING, Moment
 from logger.views.chart_object import BUCKETS, chart_object, temperature_object
+from logger.views.comparison import compared, table_of
 from logger.views.contract import review_object
 from logger.views.run_views import run_view_of, snapshot_of
 from logger.views.snapshot import aim_lines, facts, headline
@@ -40,7 +41,13 @@ from logger.views.wording import unbroken
 MOST_BUCKETS: Final = 4000
 KEPT_REVIEWS: Final = 4
 WHAT_IF_KEPT_S: Final = 30.0
-LONGEST_WAIT_FOR_SIGN_IN_S: Final = 1.0
+MOST_COMPARED: Final = 4
+
+REPORT_POLICY: Final = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'; "
+    "frame-ancestors 'self'; sandbox allow-popups allow-modals"
+)
+"""A report carries its style and its pictures inside, as it does when it is sent by mail; no script runs in it."""
 
 
 # --- what is taken ----------------------------------------------------------------------------------------------------
@@ -442,13 +449,63 @@ async def get_picture(request: Request) -> Response:
 
 
 async def get_report(request: Request) -> Response:
-    """The review of a run as plain text."""
+    """The report of a run, photos included: one HTML page that needs nothing else and runs no script."""
+    content = await _report(request, "html")
+    return Response(content, media_type="text/html; charset=utf-8", headers={"content-security-policy": REPORT_POLICY})
+
+
+async def get_report_pdf(request: Request) -> Response:
+    """The report of a run as a PDF of one page."""
+    return Response(await _report(request, "pdf"), media_type="application/pdf")
+
+
+async def _report(request: Request, kind: Literal["html", "pdf"]) -> bytes:
     shop, reader = workshop(request), reader_of(request)
     record, row = await run_in_threadpool(
         run_row, shop.sources, request.path_params["oven"], request.path_params["run"]
     )
-    text = await shop.worker.do(worker.report_text, record, row.id, reader)
-    return Response(text, media_type="text/plain; charset=utf-8")
+    listed = await run_in_threadpool(entries, record, row, reader)
+    photos = tuple(
+        (entry["text"], photo_folder(record, row.id) / Path(entry["file"]).name)
+        for entry in listed
+        if entry["kind"] == "photo"
+    )
+    return await shop.worker.do(worker.report, record, row.id, reader, kind, photos)
+
+
+async def get_comparison(request: Request) -> Response:
+    """Two or more runs beside each other: ``oven`` and ``run`` of each in turn; ``align`` at their start or soak."""
+    shop, reader = workshop(request), reader_of(request)
+    ovens, runs = (request.query_params.getlist(name) for name in ("oven", "run"))
+    align = request.query_params.get("align", "start")
+    if len(ovens) != len(runs) or not 2 <= len(runs) <= MOST_COMPARED:
+        expected = f"2 to {MOST_COMPARED} runs, each with its oven"
+        raise InputFault(Fault("oven, run", f"{len(ovens)} ovens and {len(runs)} runs", expected))
+    if align not in ("start", "soak"):
+        raise InputFault(Fault("align", f'"{align[:20]}"', "start or soak"))
+    found = [(await shop.situation(oven, run))[1:] for oven, run in zip(ovens, runs, strict=True)]
+
+    def beside() -> dict[str, Any]:
+        named = [(row.id, reader.of(situation)) for row, situation in found]
+        comparison = compared(named, "soak" if align == "soak" else "start", zone=reader.zone)
+        head, rows = table_of(comparison)
+        return {
+            "runs": [
+                {
+                    "letter": one.letter,
+                    "oven": row.oven,
+                    "run": row.id,
+                    "name": one.situation.name,
+                    "headline": unbroken(headline(snapshot_of(one.situation, reader.zone))),
+                    "align_s": one.align_s,
+                }
+                for one, (row, _) in zip(comparison.runs, found, strict=True)
+            ],
+            "head": head,
+            "rows": rows,
+        }
+
+    return JSONResponse(await run_in_threadpool(beside))
 
 
 async def get_form(request: Request) -> Response:
@@ -536,7 +593,9 @@ ENDPOINTS: Final[tuple[Endpoint, ...]] = (
     Endpoint("GET", f"{_RUN}/chart", get_chart, queries=("buckets", *READING)),
     Endpoint("GET", f"{_RUN}/temperature", get_temperature, queries=("from_s", "to_s", "buckets", *READING)),
     Endpoint("GET", f"{_RUN}/picture", get_picture, answer="image/png", queries=READING),
-    Endpoint("GET", f"{_RUN}/report", get_report, answer="text/plain", queries=READING),
+    Endpoint("GET", f"{_RUN}/report", get_report, answer="text/html", queries=READING),
+    Endpoint("GET", f"{_RUN}/report.pdf", get_report_pdf, answer="application/pdf", queries=READING),
+    Endpoint("GET", "/api/comparison", get_comparison, queries=("ovens", "runs", "align", *READING)),
     Endpoint("POST", f"{_RUN}/marks", mark, Remark),
     Endpoint("POST", f"{_RUN}/notes", note, Remark, status=201),
     Endpoint("POST", f"{_RUN}/photos", add_photo, status=201, queries=("caption", "author"), takes="image/*"),

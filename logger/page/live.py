@@ -130,7 +130,7 @@ def idle_object(pinned: Pinned, idle: IdleSituation, reader: Reader) -> dict[str
         "name": "no run",
         "number": pinned.number,
         "state": "idle",
-        "severity": "well" if severity is None else str(severity),
+        "severity": "idle" if severity is None else str(severity),
         "sign": {None: "Waiting", Severity.WARNING: "Look", Severity.DANGER: "Danger"}.get(severity, "Waiting"),
         "headline": unbroken(idle_headline(idle, units)),
         "glance": {"heat": unbroken(heat), "far": "no run", "until": "no run"},

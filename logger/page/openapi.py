@@ -20,6 +20,22 @@ QUERIES: Final[dict[str, dict[str, Any]]] = {
         "schema": {"type": "string", "maxLength": 64},
         "description": "The reader's time zone, such as Europe/Oslo; one that is not known here is passed over.",
     },
+    "ovens": {
+        "name": "oven",
+        "schema": {"type": "array", "items": {"type": "string"}, "minItems": 2, "maxItems": 4},
+        "description": "The oven of each run, in turn.",
+        "required": True,
+    },
+    "runs": {
+        "name": "run",
+        "schema": {"type": "array", "items": {"type": "string"}, "minItems": 2, "maxItems": 4},
+        "description": "The runs to put beside each other.",
+        "required": True,
+    },
+    "align": {
+        "schema": {"type": "string", "enum": ["start", "soak"]},
+        "description": "The moment that is laid over the same moment of the others.",
+    },
     "oven": {"schema": {"type": "string"}, "description": "One oven in full; left out: all of them in brief."},
     "buckets": {
         "schema": {"type": "integer", "minimum": 10, "maximum": 4000},

@@ -14,7 +14,7 @@ from dataclasses import replace
 from io import BytesIO
 from multiprocessing import get_context
 from pathlib import Path
-from typing import Any, Final, ParamSpec, TypeVar
+from typing import Any, Final, Literal, ParamSpec, TypeVar
 
 from logger.errors import Fault, InputFault, OutsideFault
 from logger.page.reader import Reader
@@ -105,7 +105,7 @@ def reviewed(record: Path, run: str) -> Situation:
     """The situation at the end of a recorded run, without what only further computing needs."""
     from logger.review import review_run
 
-    return light(review_run(record, run))
+    return light(review_run(record, run, even_without_readings=True))
 
 
 def light(situation: Situation) -> Situation:
@@ -119,17 +119,31 @@ def picture(record: Path, run: str, reader: Reader) -> bytes:
     from logger.views.plots import draw_run, png
     from logger.views.run_views import run_view_of
 
-    situation = reader.of(review_run(record, run))
+    situation = reader.of(review_run(record, run, even_without_readings=True))
     return png(draw_run(run_view_of(situation, reader.zone), situation.problem.sheet.display), 110)
 
 
-def report_text(record: Path, run: str, reader: Reader) -> str:
-    """The review of a run in words."""
+def report(
+    record: Path, run: str, reader: Reader, kind: Literal["html", "pdf"], photos: tuple[tuple[str, Path], ...]
+) -> bytes:
+    """The report of a run with its photos (caption and file of each), as HTML or as a PDF of one page."""
     from logger.review import review_run
-    from logger.views.run_views import review_of
-    from logger.views.text import review_text
+    from logger.views.report import Photo, report_of
+    from logger.views.report_html import report_html
+    from logger.views.report_pdf import report_pdf
+    from logger.views.report_pictures import panels
+    from logger.views.run_views import run_view_of
 
-    return review_text(review_of(reader.of(review_run(record, run)), reader.zone))
+    situation = reader.of(review_run(record, run, even_without_readings=True))
+    shown = []
+    for caption, file in photos:
+        try:
+            shown.append(Photo(caption, file.read_bytes(), "image/jpeg"))
+        except OSError as error:
+            shown.append(Photo(caption, None, trouble=error.strerror or "it cannot be read"))
+    told = report_of(situation, reader.zone, tuple(shown))
+    drawn = panels(run_view_of(situation, reader.zone), situation.problem.sheet.display)
+    return report_pdf(told, drawn) if kind == "pdf" else report_html(told, drawn).encode("utf-8")
 
 
 def what_if_answers(situation: Situation, reader: Reader) -> dict[str, Any]:

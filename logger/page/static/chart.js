@@ -51,7 +51,7 @@ export class Chart {
     this.detail = detail;
     this.window = null;
     this.plotHost = make("div", { class: "plot", tabindex: "0", role: "application", "aria-roledescription": "chart", "aria-label": about });
-    this.readout = make("p", { class: "readout", role: "status", "aria-live": "polite" }, HINT);
+    this.readout = make("p", { class: "readout hint", role: "status", "aria-live": "polite" }, HINT);
     this.key = make("p", { class: "key" });
     this.unit = make("span", { class: "hint" }, unit);
     const tool = (words, name, act) => make("button", { type: "button", class: "small", "aria-label": `${title}: ${name}`, on: { click: act } }, words);
@@ -95,7 +95,7 @@ export class Chart {
     const bands = [];
     this.series.forEach((one, index) => { if (one.band) bands.push({ series: [index + 1, one.band], fill: `${colour(one.colour)}38` }); });
     this.plot = new uPlot({
-      width: this.width(), height, padding: [12, 14, 0, 0],
+      width: this.width(), height, padding: [12, 24, 0, 0],
       legend: { show: false },
       cursor: { drag: { x: true, y: false, dist: 8 }, points: { size: 9 }, focus: { prox: -1 } },
       scales: { x: { time: false, range: (plot, low, high) => this.xRange(low, high) }, y: { range: (plot, low, high) => this.limits(low, high) } },
@@ -176,6 +176,7 @@ export class Chart {
 
   read(index) {
     this.at = index ?? undefined;
+    this.readout.classList.toggle("hint", index == null);
     if (index == null) { this.readout.textContent = HINT; return; }
     const x = this.data[0][index];
     const parts = this.series.map((one, number) => {

@@ -194,7 +194,7 @@ async function whatIf() {
     const answer = await ask(`${ovenPath(oven)}/what-if?${reading()}`);
     opening.textContent = answer.opening;
     fill(table, make("thead", {}, make("tr", {}, answer.head.map((words) => make("th", { scope: "col" }, words)))),
-      make("tbody", {}, answer.rows.map(([label, ...cells]) => make("tr", {}, make("th", { scope: "row" }, label), cells.map((cell) => make("td", {}, cell))))));
+      make("tbody", {}, answer.rows.map(([label, ...cells]) => make("tr", {}, make("th", { scope: "row" }, label), cells.map((cell, number) => make("td", { data: { head: answer.head[number + 1] } }, cell))))));
   } catch (refusal) {
     opening.textContent = "";
     fill(find("#what-if .faults"), faultList(refusal));

@@ -11,11 +11,6 @@ let charts = [];
 
 const steel = (chart) => chart.temperature.traces.find((one) => one.role === "steel") || chart.temperature.traces[0];
 
-function zero(chart) {
-  const by = find("input[name=align]:checked").value;
-  return by === "soak" && chart.temperature.soaks.length ? chart.temperature.soaks[0].from_s : 0;
-}
-
 function draw(found) {
   for (const chart of charts) chart.remove();
   charts = [];
@@ -30,37 +25,39 @@ function draw(found) {
     chart.set(joined(tables), [Math.min(...ends), Math.max(...ends)]);
     charts.push(chart);
   };
-  one("Steel", `°${temperature}`, found.map((each) => ({ line: steel(each.chart), zero_s: zero(each.chart), label: each.label })),
+  one("Steel", `°${temperature}`, found.map((each) => ({ line: steel(each.chart), zero_s: each.align_s, label: each.label })),
     (value) => `${Math.round(value)} ${temperature}`, (low, high) => low == null ? [0, 1] : [low - 20, high + 0.08 * (high - low) + 10]);
   if (found.every((each) => each.chart.depth)) {
-    one(`Case depth ${found[0].chart.depth.definition}`, length, found.map((each) => ({ line: each.chart.depth, zero_s: zero(each.chart), label: each.label })),
+    one(`Case depth ${found[0].chart.depth.definition}`, length, found.map((each) => ({ line: each.chart.depth, zero_s: each.align_s, label: each.label })),
       (value) => `${value.toFixed(length === "mm" ? 2 : 3)} ${length}`, (low, high) => [0, Math.max(high || 0, 0.01) * 1.12]);
   }
   document.documentElement.dataset.drawn = "yes";
 }
 
-let found = [];
+const align = () => find("input[name=align]:checked").value;
+
 async function show() {
+  fill(find(".faults"));
   try {
-    found = await Promise.all(runs.map(async ({ oven, run }) => {
-      const [words, chart] = [await ask(`${runPath(oven, run)}?${reading()}`), await ask(`${runPath(oven, run)}/chart?${reading()}`)];
-      return { words, chart, label: `${words.name}, ${run}` };
-    }));
-    find("#sentence").textContent = found.map((each) => `${each.words.run}: ${each.words.headline}`).join(" ");
-    const labels = [...new Set(found.flatMap((each) => each.words.facts.map(([label]) => label)))];
-    fill(find("#numbers"), make("thead", {}, make("tr", {}, make("td"), found.map((each) => make("th", { scope: "col" }, each.label)))),
-      make("tbody", {}, labels.map((label) => make("tr", {}, make("th", { scope: "row" }, label), found.map((each) => {
-        const fact = each.words.facts.find(([name]) => name === label);
-        return make("td", {}, fact ? [fact[1], fact[2]].filter(Boolean).join("; ") : "none");
-      })))));
+    const asked = new URLSearchParams(reading({ align: align() }));
+    for (const { oven, run } of runs) { asked.append("oven", oven); asked.append("run", run); }
+    const beside = await ask(`/api/comparison?${asked}`);
+    const found = [];
+    for (const [index, { oven, run }] of runs.entries()) {
+      const { letter, name, align_s } = beside.runs[index];
+      found.push({ chart: await ask(`${runPath(oven, run)}/chart?${reading()}`), align_s, label: `${letter}: ${name}, ${run}` });
+    }
+    fill(find("#sentence"), beside.runs.map((one) => make("p", {}, make("strong", {}, `${one.letter} `), `${one.name}, ${one.run}. ${one.headline}`)));
+    fill(find("#numbers"), make("thead", {}, make("tr", {}, beside.head.map((words) => words ? make("th", { scope: "col" }, words) : make("td")))),
+      make("tbody", {}, beside.rows.map(([label, ...cells]) => make("tr", {}, make("th", { scope: "row" }, label), cells.map((cell, number) => make("td", { data: { head: beside.head[number + 1] } }, cell))))));
     if (typeof uPlot !== "undefined") draw(found);
   } catch (refusal) {
-    find("#sentence").textContent = "These runs cannot be laid over each other.";
+    find("#sentence").textContent = "These runs cannot be laid over each other so.";
     fill(find(".faults"), faultList(refusal));
   }
 }
 
-for (const box of document.querySelectorAll("input[name=align]")) box.addEventListener("change", () => draw(found));
+for (const box of document.querySelectorAll("input[name=align]")) box.addEventListener("change", show);
 onUnits(show);
 if (runs.length === 2) show();
 else find("#sentence").textContent = "Tick two runs in the list first.";

@@ -26,18 +26,12 @@ async function show() {
       pictures.draw(await ask(`${path}/chart?${reading()}`));
       document.documentElement.dataset.drawn = "yes";
     }
-    if (find("details").open) await report();
   } catch (refusal) {
     find("#sentence").textContent = "This run cannot be shown.";
     fill(find(".faults"), faultList(refusal));
   }
 }
 
-async function report() {
-  find("#report").textContent = await ask(`${path}/report?${reading()}`).catch((refusal) => String(refusal.message));
-}
-
-find("details").addEventListener("toggle", (event) => { if (event.target.open) report(); });
 for (const field of document.querySelectorAll(".who")) remembered(field);
 const value = (id) => find(id).value.trim();
 if (find("#add-note")) {
