@@ -9,6 +9,8 @@ const GROUPS = [["The run", ["name"]], ["The piece", ["shape", "thickness", "dia
   ["Pack and canister", ["recipe", "sensor", "canister_shape", "outer", "wall", "pack_kind"]],
   ["What it should reach", ["depth", "at_carbon", "soak", "hardness"]], ["Where there are several thermocouples", ["channel"]]];
 let fields = [], units = {}, latest = null, timer = null;
+let tried = false; // before that, only what was typed into is judged
+const typed = new Set();
 
 const chosen = (name) => form.querySelector(`input[name=${name}]:checked`).value;
 const filled = () => ({ purpose: chosen("purpose"), ...Object.fromEntries(fields.map((one) => [one.name, find(`#field-${one.name}`).value])) });
@@ -52,13 +54,13 @@ function place(answer) {
   find("#made").textContent = answer.sheet_text;
   const homeless = [];
   for (const one of fields) {
-    const mine = answer.faults.filter((fault) => fault.field === one.name);
+    const mine = answer.faults.filter((fault) => fault.field === one.name && (tried || typed.has(one.name)));
     fill(find(`#field-${one.name}-fault`), mine.map(said));
     if (mine.length) find(`#field-${one.name}`).setAttribute("aria-invalid", "true");
     else find(`#field-${one.name}`).removeAttribute("aria-invalid");
   }
   for (const fault of answer.faults) if (!fields.some((one) => one.name === fault.field && !find(`#field-${one.name}-row`).hidden)) homeless.push(fault);
-  fill(find("#start > .faults"), homeless.map(whole));
+  fill(find("#start > .faults"), tried ? homeless.map(whole) : []);
   return answer.faults;
 }
 
@@ -98,7 +100,9 @@ function way() {
 if (form) {
   for (const box of form.querySelectorAll("input[name=way]")) box.addEventListener("change", way);
   form.addEventListener("input", soon);
+  form.addEventListener("change", (event) => { typed.add(event.target.id.replace("field-", "")); soon(); });
   sends(form, async () => {
+    tried = true;
     const answer = await check();
     if (place(answer).length) {
       form.querySelector("[aria-invalid=true], #words-faults .fault")?.scrollIntoView({ block: "center" });
