@@ -225,6 +225,23 @@ class SoakRule:
 
 
 @dataclass(frozen=True, slots=True)
+class Correction:
+    """What measured coupons have taught of this run's pack recipe and lot of iron.
+
+    ``mean`` and ``covariance`` of the pack's carbon activity and mass transfer and of the iron's starting carbon and
+    diffusivity, in this order, each in standard deviations of its own stated spread: 0 and 1 by the book. ``recipe``
+    and ``iron_lot`` say what it is of (empty: nothing known of that), ``evidence`` what it rests on, ``id`` which one.
+    """
+
+    recipe: str
+    iron_lot: str
+    mean: tuple[float, float, float, float]
+    covariance: tuple[tuple[float, float, float, float], ...]
+    evidence: tuple[str, ...] = ()
+    id: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class RunSheet:
     """One heat: what is in the oven, where the thermocouple is, and what should come out."""
 
@@ -243,6 +260,7 @@ class RunSheet:
     quenched_hardness_HRC: float | None = None
     temper_hold_s: float | None = None  # how long the person means to hold a temper
     quench: Quench | None = None
+    correction: Correction | None = None  # None: by the book
     display: DisplayUnits = field(default_factory=DisplayUnits)
     name: str = ""
     notes: str = ""

@@ -21,9 +21,9 @@ from logger.estimate.grid import (
     whole_plate_grid,
 )
 from logger.estimate.section import Section
-from logger.sheet import Pack, Piece, Quantity, RunSheet, Shape, Stage, StageKind, SurfaceKind
+from logger.sheet import Correction, Pack, Piece, Quantity, RunSheet, Shape, Stage, StageKind, SurfaceKind
 from logger.steel.carbon_activity import HIGHEST_ACTIVITY, carbon_at_activity_wt_pct
-from logger.steel.carbon_diffusion import AGREN, DiffusivityLaw
+from logger.steel.carbon_diffusion import AGREN, DIFFUSIVITY_FACTOR_SPREAD, DiffusivityLaw
 from logger.steel.coefficients import GAS_CONSTANT_J_PER_MOL_K
 from logger.steel.composition import carbon_content_spread_wt_pct, potential_per_alloy_carbon
 from logger.steel.pack_recipes import (
@@ -269,6 +269,8 @@ def problem_from_sheet(
 
     Raises   InputFault, OutOfRange    a size, carbon or pack no piece can have
     """
+    if spread is None and sheet.correction is not None:
+        spread = _corrected(sheet.correction)
     piece = sheet.piece
     alloys, fractions = _alloys(piece) if section is None else _alloys_of(section)
     ratios = [potential_per_alloy_carbon(alloy) for alloy in alloys]
@@ -298,6 +300,13 @@ def problem_from_sheet(
         notes=tuple(sorted(notes)),
         highest_start_wt_pct=HIGHEST_START_WT_PCT if section is None else HIGHEST_POTENTIAL_WT_PCT,
     )
+
+
+def _corrected(correction: Correction) -> SheetSpread:
+    """The nominal run as coupons have corrected it."""
+    activity, transfer, start_carbon, diffusivity = (np.array([value]) for value in correction.mean)
+    factor = np.exp(np.log1p(DIFFUSIVITY_FACTOR_SPREAD) * diffusivity)
+    return SheetSpread(1, activity, None, transfer, start_carbon, factor)
 
 
 def _alloys_of(section: Section) -> tuple[list[dict[str, float]], FloatArray]:

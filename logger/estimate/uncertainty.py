@@ -193,23 +193,36 @@ def draw(sheet: RunSheet, thermocouple: Thermocouple, members: int = MEMBERS, se
 
     law = np.minimum((len(PUBLISHED_LAWS) * even(7)).astype(np.int64), len(PUBLISHED_LAWS) - 1)
     law[0] = 0
+    activity, transfer, diffusivity, start_carbon = normal(3), normal(5), normal(6), normal(8)
+    if sheet.correction is not None:
+        # What coupons have taught goes in place of the book's spreads, and of the choice between laws.
+        law = np.zeros_like(law)
+        own = np.stack([activity, transfer, start_carbon, diffusivity])
+        spread = _root(np.array(sheet.correction.covariance))
+        activity, transfer, start_carbon, diffusivity = np.array(sheet.correction.mean)[:, None] + spread @ own
     modelled = sheet.canister.sensor == "oven"
     calibrated = bool(thermocouple.correction.reading_K)
     return Draws(
         reading_error=(2.0 * even(1) - 1.0) * (CALIBRATED_SHARE if calibrated else 1.0),
         gap_position=2.0 * even(2) - 1.0,
-        activity=normal(3),
+        activity=activity,
         potential=normal(4),
-        transfer=normal(5),
-        diffusivity=normal(6),
+        transfer=transfer,
+        diffusivity=diffusivity,
         law=law,
-        start_carbon=normal(8),
+        start_carbon=start_carbon,
         tempering_constant=normal(9),
         hardness=normal(10),
         martensite_start=normal(12),
         quenched_hardness=normal(13),
         canister=canister.draw_canisters(np.random.default_rng([seed, 11]), sheet, members) if modelled else None,
     )
+
+
+def _root(covariance: FloatArray) -> FloatArray:
+    """A matrix that, times independent draws, scatters as a covariance does; rounding may have made that singular."""
+    sizes, directions = np.linalg.eigh(covariance)
+    return np.asarray((directions * np.sqrt(np.maximum(sizes, 0.0))) @ directions.T)
 
 
 def even_draws(members: int, *stream: int) -> FloatArray:
