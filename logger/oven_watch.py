@@ -21,6 +21,7 @@ from logger.alert_book import AlertBook, Announce
 from logger.clock import Clock
 from logger.controllers.link_faults import PortTaken
 from logger.controllers.settings import PortSettings, Quantity
+from logger.correction_record import corrected_as_recorded, corrected_for_new_run
 from logger.errors import Fault, InputFault, OutsideFault, SoaktallyError
 from logger.estimate import estimate
 from logger.oven_file import OvenSettings
@@ -189,6 +190,7 @@ class OvenWatch:
             with RecordReader(self.settings.record) as reader:
                 unfinished = reader.unfinished_run(self.name)
                 if unfinished is not None and unfinished.sheet_text == sheet_text:
+                    run = self._watch(sheet_name, sheet_text, going_on=unfinished.id)
                     run.take_up(unfinished, reader)
                     self._take_on(run)
                     return run.run
@@ -297,10 +299,20 @@ class OvenWatch:
 
     # --- runs ---
 
-    def _watch(self, sheet_name: str, sheet_text: str, settings: OvenSettings | None = None) -> Watch:
-        """The watch of a run that has not begun yet. Raises InputFault."""
+    def _watch(
+        self, sheet_name: str, sheet_text: str, settings: OvenSettings | None = None, going_on: str = ""
+    ) -> Watch:
+        """The watch of a run that has not begun yet, or of the one ``going_on``, by its own correction.
+
+        Raises   InputFault
+        """
         oven = settings or self.settings
         sheet = parse_sheet(sheet_text, f"run sheet {sheet_name}" if sheet_name else "run sheet")
+        if going_on:
+            with RecordReader(oven.record) as reader:
+                sheet = corrected_as_recorded(reader, going_on, sheet)
+        else:
+            sheet = corrected_for_new_run(oven.record, sheet)
         if not oven.temperature_channels:
             raise InputFault(Fault(f"oven {oven.name}", "no temperature channel", "one that a run can be judged by"))
         return Watch(
@@ -338,7 +350,7 @@ class OvenWatch:
             with RecordReader(self.settings.record) as reader:
                 row = reader.unfinished_run(self.name)
                 if row is not None:
-                    run = self._watch(row.sheet_name, row.sheet_text)
+                    run = self._watch(row.sheet_name, row.sheet_text, going_on=row.id)
                     run.take_up(row, reader)
                     self._take_on(run)
         except InputFault as refusal:
@@ -439,7 +451,7 @@ class OvenWatch:
             return Answer(False, f"oven {old.name}: another clock takes effect when soaktally is started again")
         try:
             pollers = {port.name: self._poller(port) for port in settings.ports}
-            again = None if run is None else self._watch(run.sheet_name, run.sheet_text, settings)
+            again = None if run is None else self._watch(run.sheet_name, run.sheet_text, settings, run.run)
             if (
                 run is not None
                 and again is not None

@@ -111,7 +111,7 @@ class DurationDimension(Dimension):
 
 
 _NUMBER = r"[-+]?(?:\d+\s+\d+/\d+|\d+/\d+|(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?)"
-_UNIT = r"(?:[a-zA-Zµμ%°\"″][a-zA-Z%°./]*)"
+_UNIT = r"(?:(?:mm|cm|m|in)[2²](?!\d)|[a-zA-Zµμ%°\"″][a-zA-Z%°./]*)"
 _PART = re.compile(rf"(?P<number>{_NUMBER})\s*(?P<unit>{_UNIT})?")
 _PARTS = re.compile(rf"\s*(?P<number>{_NUMBER})\s*(?P<unit>{_UNIT})?")
 
@@ -201,12 +201,25 @@ TEMPERING_PARAMETER = Dimension(
     plain="K",
 )
 
+AREA = Dimension(
+    expected='an area such as "29 cm2" or "4.5 in2"',
+    scales={
+        "mm2": lambda number: number / 1e6, "cm2": lambda number: number / 1e4, "m2": times(1.0),
+        "in2": times(METRES_PER_INCH**2),
+    },
+    spellings={"mm²": "mm2", "cm²": "cm2", "sq in": "in2", "sq.in": "in2", "in²": "in2"},
+    lowest=0.0,
+)  # fmt: skip
+
 MASS = Dimension(
     expected='a mass such as 1.2 or "2.5 lb"',
-    scales={"kg": times(1.0), "g": lambda number: number / 1000.0, "lb": times(KILOGRAMS_PER_POUND)},
+    scales={
+        "kg": times(1.0), "g": lambda number: number / 1000.0, "mg": lambda number: number / 1e6,
+        "lb": times(KILOGRAMS_PER_POUND), "oz": times(KILOGRAMS_PER_POUND / 16.0),
+    },
     spellings={"lbs": "lb", "pound": "lb", "pounds": "lb"},
     lowest=0.0,
-)
+)  # fmt: skip
 
 MASS_TRANSFER = Dimension(
     expected='a mass transfer coefficient such as 1.0e-7, or "inf" for a pinned surface',

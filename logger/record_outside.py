@@ -27,9 +27,9 @@ def append_from_outside(path: Path, operation: Operation, busy_timeout_s: float 
             db.close()
 
 
-def append_to_workbench(path: Path, operation: Operation, busy_timeout_s: float = BUSY_TIMEOUT_S) -> None:
+def append_to_workbench(path: Path, *operations: Operation, busy_timeout_s: float = BUSY_TIMEOUT_S) -> None:
     """Append what was done or measured at the bench; a record that is not there yet is made, an older one brought up
-    to date.
+    to date. All operations, or none.
 
     Raises   InputFault     not a record, a newer version, no such folder, no such run; a step another process has
                             entered under the same number meanwhile
@@ -39,7 +39,9 @@ def append_to_workbench(path: Path, operation: Operation, busy_timeout_s: float 
         db = open_for_writing(path, busy_timeout_s)
         try:
             with transaction(db):
-                Appender(db).apply(operation)
+                appender = Appender(db)
+                for operation in operations:
+                    appender.apply(operation)
         except sqlite3.IntegrityError as error:
             expected = "a run that is in the record, and nobody else entering a step of the same piece meanwhile"
             raise InputFault(Fault(f"record {path}", str(error), expected)) from error

@@ -11,6 +11,7 @@ import numpy as np
 
 from logger import target
 from logger.alert import AlertEvent, restored
+from logger.correction_record import corrected_as_recorded
 from logger.errors import Fault, InputFault
 from logger.estimate import estimate
 from logger.history import History
@@ -73,11 +74,7 @@ def heat_of_run(record: Path, run: str, sheet_file: Path | None = None) -> Logge
     """
     with RecordReader(record) as reader, reader.snapshot():
         row = reader.run(run)
-        sheet = (
-            read_sheet(sheet_file)
-            if sheet_file is not None
-            else parse_sheet(row.sheet_text, f"the sheet of run {row.id}")
-        )
+        sheet = recorded_sheet(reader, row) if sheet_file is None else read_sheet(sheet_file)
         histories = {name: one for name, one in reader.histories(row.id).items() if len(one)}
         if not histories:
             raise InputFault(Fault(f"run {row.id}", "no readings", "a run with at least one"))
@@ -162,8 +159,9 @@ def review_run(
 
 
 def recorded_sheet(reader: RecordReader, row: RunRow) -> RunSheet:
-    """The sheet a run was watched with. Raises InputFault where this version cannot read it any more."""
-    return parse_sheet(row.sheet_text, f"the sheet of run {row.id}")
+    """The sheet a run was watched with, and the correction. Raises InputFault where it can be read no more."""
+    sheet = parse_sheet(row.sheet_text, f"the sheet of run {row.id}")
+    return corrected_as_recorded(reader, row.id, sheet)
 
 
 def _situation(

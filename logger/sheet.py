@@ -308,6 +308,7 @@ def _faults(sheet: RunSheet) -> list[Fault]:
         *_span("reference.temperature", sheet.reference_temperature_K, 673.15, 1673.15, sheet.display, "K"),
         *_span("reference.energy", sheet.equivalent_energy_J_per_mol, 1e4, 1e6, sheet.display, "J/mol"),
         *_span("tempering.reference_temperature", sheet.tempering_reference_K, 323.15, 1000.15, sheet.display, "K"),
+        *_correction_faults(sheet.correction),
         *_optional("tempering.constant", sheet.tempering_constant, 5.0, 30.0, sheet.display, ""),
         *_optional("tempering.quenched_hardness", sheet.quenched_hardness_HRC, 20.0, 70.0, sheet.display, "HRC"),
         *_optional("tempering.hold", sheet.temper_hold_s, 60.0, LONGEST_REACH_S, sheet.display, "h"),
@@ -487,6 +488,42 @@ def _quench_faults(quench: Quench | None, display: DisplayUnits) -> list[Fault]:
         found, last = (_shown(each_s, display, "h") for each_s in (quench.at_s, before_s))
         faults.append(Fault("quench.at", found, f"later than {last}, when it was last taken out"))
     return faults
+
+
+MOST_CORRECTED = 12.0
+"""No measurement moves a coefficient by more of its stated spread than this (our choice)."""
+
+
+def _correction_faults(correction: Correction | None) -> list[Fault]:
+    if correction is None:
+        return []
+    faults = []
+    if not all(abs(value) <= MOST_CORRECTED for value in correction.mean):
+        found = ", ".join(f"{value:g}" for value in correction.mean)
+        faults.append(Fault("correction.mean", found, f"numbers from {-MOST_CORRECTED:g} to {MOST_CORRECTED:g}"))
+    rows = correction.covariance
+    pairs = [(a, b) for a in range(4) for b in range(4)]
+    sizes = [rows[a][a] for a in range(4)]
+    alike = all(abs(rows[a][b] - rows[b][a]) <= 1e-9 for a, b in pairs)
+    if not (alike and all(0.0 <= size <= 10.0 for size in sizes) and _no_negative_direction(rows)):
+        expected = "four rows of four that can be a covariance, as `soaktally correct show --sheet-table` prints them"
+        faults.append(Fault("correction.covariance", "rows that cannot be one", expected))
+    return faults
+
+
+def _no_negative_direction(rows: tuple[tuple[float, float, float, float], ...]) -> bool:
+    """Whether a symmetric matrix is a covariance: Cholesky's method with a little slack for rounding."""
+    lower = [[0.0] * 4 for _ in range(4)]
+    for a in range(4):
+        for b in range(a + 1):
+            rest = rows[a][b] - sum(lower[a][c] * lower[b][c] for c in range(b))
+            if a == b:
+                if rest < -1e-9:
+                    return False
+                lower[a][a] = max(rest, 1e-12) ** 0.5
+            else:
+                lower[a][b] = rest / lower[b][b]
+    return True
 
 
 def _stage_faults(sheet: RunSheet) -> list[Fault]:

@@ -37,6 +37,7 @@ from logger.sheet import (
     Canister,
     CanisterLag,
     CanisterShape,
+    Correction,
     Layer,
     Pack,
     Piece,
@@ -94,6 +95,8 @@ REACH = DurationDimension(
     spellings={**LENGTH.spellings, **CARBON.spellings, **DURATION.spellings, **HARDNESS.spellings},
 )
 """Any quantity a target may be about; which one it has to be depends on the target's ``quantity``."""
+
+CorrectionRow = tuple[Number, Number, Number, Number]
 
 REACH_OF: dict[Quantity, tuple[Dimension, str]] = {
     Quantity.CASE_DEPTH: (LENGTH, "a depth such as reach_mm = 0.8"),
@@ -229,6 +232,21 @@ class TemperingTable(Table):
     hold: Annotated[Written | None, Measure(DURATION)] = None
 
 
+class CorrectionTable(Table):
+    """``[correction]``, as ``soaktally correct show --sheet-table`` proposes it."""
+
+    recipe: Annotated[str, one_of(PACK_RECIPES)] = ""
+    iron_lot: Text = ""
+    mean: tuple[Number, Number, Number, Number] = (0.0, 0.0, 0.0, 0.0)
+    covariance: tuple[CorrectionRow, CorrectionRow, CorrectionRow, CorrectionRow] = (
+        (1.0, 0.0, 0.0, 0.0),
+        (0.0, 1.0, 0.0, 0.0),
+        (0.0, 0.0, 1.0, 0.0),
+        (0.0, 0.0, 0.0, 1.0),
+    )
+    evidence: list[Text] = Field(default_factory=list)
+
+
 class DisplayTable(Table):
     """``[display]``: units to read in, where they should not be those the sheet is written in."""
 
@@ -252,6 +270,7 @@ class SheetTable(Table):
     reference: ReferenceTable = ReferenceTable()
     tempering: TemperingTable = TemperingTable()
     thermocouple: ThermocoupleTable | None = None
+    correction: CorrectionTable | None = None
     display: DisplayTable = DisplayTable()
 
 
@@ -374,6 +393,7 @@ def _sheet(document: Document, table: SheetTable) -> RunSheet:
         quenched_hardness_HRC=_optional(tempering.quenched_hardness),
         temper_hold_s=_optional(tempering.hold),
         quench=None if table.quench is None else _quench(table.quench),
+        correction=None if table.correction is None else _correction(table.correction),
         display=_display(table),
         name=table.name,
         notes=table.notes,
@@ -437,6 +457,10 @@ def _soak(table: SoakTable) -> SoakRule:
         half_band_K=_value(table.half_band, rule.half_band_K),
         source=table.source or own,
     )
+
+
+def _correction(table: CorrectionTable) -> Correction:
+    return Correction(table.recipe, table.iron_lot, table.mean, table.covariance, tuple(table.evidence), "run sheet")
 
 
 def _stage(table: StageTable) -> Stage:

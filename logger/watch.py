@@ -21,6 +21,7 @@ from logger.alert_book import AlertBook, Announce
 from logger.clock import Clock
 from logger.controllers.controller import RawReading
 from logger.controllers.settings import Quantity as ChannelQuantity
+from logger.correction_record import CORRECTION_USED, plain_correction
 from logger.errors import OutsideFault
 from logger.estimate import estimate
 from logger.estimate.bands import Bands
@@ -164,6 +165,10 @@ class Watch:
         self._book.run = self.run
         self._timeline = Timeline(0.0, now.monotonic_s)
         self._started(now)
+        correction = self.sheet.correction
+        if correction is not None:
+            learned = f"from {', '.join(correction.evidence)}" if correction.evidence else "from the run sheet"
+            self._say(CORRECTION_USED, learned, now, correction=plain_correction(correction))
         return self.run
 
     def take_up(self, row: RunRow, reader: RecordReader, restarted: bool = True) -> None:

@@ -12,7 +12,7 @@ import numpy as np
 from logger.estimate.carbon_result import CarbonResult
 from logger.estimate.result import ThermalResult
 from logger.estimate.tempering import TemperingResult
-from logger.sheet import Quantity
+from logger.sheet import Correction, Quantity
 from logger.situation import Situation
 from logger.target import TargetStatus
 from logger.units import celsius_from_kelvin, hours_from_seconds, millimetres_from_metres
@@ -61,8 +61,23 @@ def review_object(situation: Situation) -> dict[str, Any]:
             }
             for warning in result.warnings
         ],
+        "correction": correction_object(situation.problem.sheet.correction),
         "band": band_object(situation.bands),
         "drivers": drivers_object(situation.bands),
+    }
+
+
+def correction_object(correction: Correction | None) -> dict[str, Any] | None:
+    """The correction a run went by; null: by the book."""
+    if correction is None:
+        return None
+    return {
+        "id": correction.id,
+        "recipe": correction.recipe,
+        "iron_lot": correction.iron_lot,
+        "mean": list(correction.mean),
+        "covariance": [list(row) for row in correction.covariance],
+        "evidence": list(correction.evidence),
     }
 
 

@@ -9,7 +9,7 @@ from logger.alert import AlertEvent, AlertKind, Phase
 from logger.estimate.bands import Band, Bands
 from logger.estimate.carbon_result import CarbonWarningKind
 from logger.estimate.result import Estimate, TrailPoint
-from logger.sheet import Quantity, RunSheet, level_shown_wt_pct
+from logger.sheet import Correction, Quantity, RunSheet, level_shown_wt_pct
 from logger.situation import Situation
 from logger.units import FloatArray
 from logger.views.carbon_words import profile_limits, warning_words
@@ -175,9 +175,19 @@ def _basis(situation: Situation, sheet: RunSheet) -> tuple[str, ...]:
         )
     if situation.estimate.carbon is not None and _carburizes(sheet):
         lines.extend(situation.estimate.carbon.notes)
+    if sheet.correction is not None:
+        lines.append(correction_words(sheet.correction))
     if situation.estimate.tempering is not None:
         lines.extend(situation.estimate.tempering.notes)
     return tuple(lines)
+
+
+def correction_words(correction: Correction) -> str:
+    """Which correction the numbers rest on, in a sentence."""
+    of = [f'the pack "{correction.recipe}"'] if correction.recipe else []
+    of += [f'the iron "{correction.iron_lot}"'] if correction.iron_lot else []
+    rests = f", learned from {'; '.join(correction.evidence)}" if correction.evidence else ""
+    return f"Corrected for {' and '.join(of) or 'nothing named'}{rests}."
 
 
 def _carburizes(sheet: RunSheet) -> bool:

@@ -1,0 +1,152 @@
+"""A new run uses the newest correction of its recipe and lot, says which, and keeps it; an old run stays as it was."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from logger.correction import Kind
+from logger.correction_record import (
+    CORRECTION_USED,
+    CouponBook,
+    CouponSteel,
+    corrected_as_recorded,
+    corrected_for_new_run,
+    correction_from_plain,
+    plain_correction,
+    spark_line,
+)
+from logger.errors import InputFault
+from logger.piece_ledger import recorded_heat
+from logger.reading import Quality, Reading
+from logger.record import RecordReader, RecordWriter, append_to_workbench
+from logger.review import review_run
+from logger.sheet import Correction
+from logger.sheet_file import parse_sheet
+
+SHEET = """
+[piece]
+shape = "plate"
+thickness_mm = 3.0
+carbon_wt_pct = 0.05
+iron_lot = "barn door"
+[pack]
+recipe = "energised charcoal"
+[canister]
+sensor = "inside"
+"""
+COUPON = CouponSteel(0.003, 0.05, {}, "barn door")
+
+
+def begin(record: Path, started_utc_s: float) -> str:
+    """A recorded run of the sheet: 4 h at 930 C."""
+    time_s = np.arange(0.0, 5.5 * 3600.0, 120.0)
+    temperature_K = np.interp(time_s, [0.0, 1800.0, 4.5 * 3600.0, 5.5 * 3600.0], [300.0, 1203.15, 1203.15, 600.0])
+    with RecordWriter(record) as writer:
+        run = writer.begin_run(
+            oven="left", channels=["load"], sheet_name="strap", sheet_text=SHEET, started_utc_s=started_utc_s,
+            software="test", poll_interval_s=120.0,
+        )  # fmt: skip
+        batch = [
+            Reading("load", float(t), started_utc_s + float(t), float(T), Quality.GOOD, "x")
+            for t, T in zip(time_s, temperature_K, strict=True)
+        ]
+        writer.append_readings(run, batch)
+        correction = corrected_for_new_run(record, parse_sheet(SHEET, "sheet")).correction
+        if correction is not None:
+            kept = {"correction": plain_correction(correction)}
+            writer.append_event(CORRECTION_USED, "", utc_s=started_utc_s, run=run, detail=kept)
+        writer.end_run(run, "ended", ended_utc_s=started_utc_s + 20_000.0)
+    return run
+
+
+@pytest.fixture
+def record(tmp_path: Path) -> Path:
+    return tmp_path / "record.db"
+
+
+def weighed(book: CouponBook, run: str, gain_g: float) -> None:
+    detail = {"before_kg": 0.0353, "after_kg": 0.0353 + gain_g / 1000.0, "area_m2": 3.0e-3, "words": "weighed"}
+    book.enter(run, Kind.WEIGHT, COUPON, detail, utc_s=1.0, software="test", note="")
+
+
+def test_a_correction_changes_the_next_run_and_no_earlier_one(record: Path) -> None:
+    first = begin(record, 1.7e9)
+    before = review_run(record, first)
+    assert before.estimate.carbon is not None
+    book = CouponBook(record, recorded_heat)
+    weighed(book, first, 0.7 * 1e3 * before.estimate.carbon.gain_kg_per_m2 * 3.0e-3)
+    again = review_run(record, first)
+    assert again.problem.sheet.correction is None
+    assert again.estimate.carbon is not None
+    assert again.estimate.carbon.mean_wt_pct == before.estimate.carbon.mean_wt_pct
+    second = begin(record, 1.7e9 + 90_000.0)
+    corrected = review_run(record, second)
+    assert corrected.problem.sheet.correction is not None
+    assert corrected.problem.sheet.correction.recipe == "energised charcoal"
+    assert corrected.problem.sheet.correction.iron_lot == "barn door"
+    assert f"weighed (run {first})" in corrected.problem.sheet.correction.evidence
+    assert corrected.estimate.carbon is not None
+    assert corrected.estimate.carbon.gain_kg_per_m2 < 0.9 * before.estimate.carbon.gain_kg_per_m2
+    # Whatever is learned afterwards, the second run stays what it was watched with.
+    weighed(book, first, 0.9 * 1e3 * before.estimate.carbon.gain_kg_per_m2 * 3.0e-3)
+    assert review_run(record, second).problem.sheet.correction == corrected.problem.sheet.correction
+
+
+def test_the_sheets_own_correction_goes_before_the_records(record: Path) -> None:
+    run = begin(record, 1.7e9)
+    weighed(CouponBook(record, recorded_heat), run, 0.1)
+    own = Correction("energised charcoal", "", (0.0, 1.0, 0.0, 0.0), tuple(map(tuple, np.eye(4).tolist())))  # type: ignore[arg-type]
+    sheet = replace(parse_sheet(SHEET, "sheet"), correction=own)
+    assert corrected_for_new_run(record, sheet).correction == own
+    with RecordReader(record) as reader:
+        assert corrected_as_recorded(reader, run, sheet).correction == own
+
+
+def test_a_withdrawn_measurement_teaches_nothing_any_more(record: Path) -> None:
+    run = begin(record, 1.7e9)
+    book = CouponBook(record, recorded_heat)
+    weighed(book, run, 0.1)
+    number = book.rows()[0].number
+    book.withdraw(number, utc_s=2.0, software="test", note="wrong coupon")
+    assert book.rows() == ()
+    assert corrected_for_new_run(record, parse_sheet(SHEET, "sheet")).correction is None
+    with pytest.raises(InputFault, match="no number"):
+        book.withdraw(number, utc_s=3.0, software="test", note="")
+
+
+def test_what_cannot_be_learned_from_is_not_entered(record: Path) -> None:
+    run = begin(record, 1.7e9)
+    book = CouponBook(record, recorded_heat)
+    lighter = {"before_kg": 0.0353, "after_kg": 0.0350, "area_m2": 3.0e-3}
+    no_criterion = {"depth_m": 8e-4}
+    for kind, detail, words in (
+        (Kind.WEIGHT, lighter, "weight gain: found 35 g after, 35.3 g before, expected more after than before"),
+        (Kind.WEIGHT, {**lighter, "area_m2": 0.0}, "area: found 0 mm2"),
+        (Kind.DEPTH, no_criterion, "depth: found no criterion"),
+    ):
+        with pytest.raises(InputFault, match=words):
+            book.enter(run, kind, COUPON, detail, utc_s=1.0, software="test", note="")
+    assert book.rows() == ()
+
+
+def test_a_correction_comes_back_from_plain_values() -> None:
+    correction = Correction("a", "b", (0.1, -0.2, 0.3, 0.4), tuple(map(tuple, np.eye(4).tolist())), ("x",), "id")  # type: ignore[arg-type]
+    assert correction_from_plain(plain_correction(correction)) == correction
+    with pytest.raises(InputFault, match="correction in the record"):
+        correction_from_plain({"mean": [1.0]})
+
+
+def test_a_spark_test_is_a_class_a_note_and_a_photo_and_never_a_number(record: Path) -> None:
+    run = begin(record, 1.7e9)
+    line = spark_line(
+        run=run, piece=None, utc_s=1.0, spark_class=4, note="bushy", photo_name="a.jpg", photo_base64="eA=="
+    )
+    append_to_workbench(record, line)
+    with RecordReader(record) as reader:
+        (kept,) = reader.spark_tests()
+        assert reader.newest_correction() is None
+    assert (kept.run, kept.spark_class, kept.note, kept.photo_name) == (run, 4, "bushy", "a.jpg")
+    with pytest.raises(InputFault, match="1 to 5"):
+        spark_line(run=run, piece=None, utc_s=1.0, spark_class=6, note="", photo_name="", photo_base64="")
