@@ -5,7 +5,7 @@ between turning points. What is recognised at a moment rests on the readings up 
 five minutes may be named otherwise once they are followed by more (a hold begins as the end of a heat-up).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import pairwise
 from math import inf, isfinite
@@ -175,7 +175,8 @@ def at_end(problem: StageProblem, state: StageState) -> StageResult:
             does = StageSeenKind.COOL if kind is StageKind.COOL else StageSeenKind.HOLD
             does = StageSeenKind.HEAT_UP if kind is StageKind.HEAT_UP else does
             goes_on = to_s == inf or to_s > t[-1]
-            found.append(_stage(does, t, x, start_s, end_s, goes_on, kind))
+            # It began when the sheet says, though the first reading may have come later.
+            found.append(replace(_stage(does, t, x, start_s, end_s, goes_on, kind), start_s=from_s))
     return StageResult(tuple(found), trace.peak_K, seconds)
 
 

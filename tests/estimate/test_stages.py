@@ -94,6 +94,12 @@ def test_stated_stages_are_taken_as_they_are() -> None:
     assert second.end_s is None
 
 
+def test_a_stage_of_the_sheet_begins_when_it_says_though_the_first_reading_came_later() -> None:
+    t, x = ramp_hold_cool()
+    (whole,) = result_of(t + 600.0, x, StageProblem(((StageKind.TEMPER, 0.0, float("inf")),))).stages
+    assert (whole.start_s, whole.end_s) == (0.0, None)
+
+
 # Straight lines cross a level where similar triangles say: 20 to 1020 C in 100 min, 10 K/min, up and down again.
 @pytest.mark.parametrize("spacing_s", [6000.0, 600.0, 7.0])
 def test_time_above_a_line_is_exact_for_straight_lines_however_sparse(spacing_s: float) -> None:
