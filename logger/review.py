@@ -19,7 +19,8 @@ from logger.record import RecordReader, RunRow
 from logger.sheet import RunSheet
 from logger.sheet_file import parse_sheet, read_sheet
 from logger.situation import Kept, KeptNote, Situation
-from logger.thermocouple import Thermocouple
+from logger.thermocouple import Thermocouple, ThermocoupleCaution, cautions
+from logger.thermocouple_pair import pairs
 from logger.trace_file import read_trace
 from logger.watch import recorded_thermocouples
 
@@ -188,6 +189,10 @@ def _situation(
     state = estimate.over_history(problem, history)
     bands = estimate.bands_at_end(problem, state)
     finished = kept is None or kept.how_ended is not None
+    couples = dict(kept.thermocouples) if kept is not None else {}
+    if (driving_is := sheet.thermocouple or thermocouple) is not None:
+        couples[channel] = driving_is
+    inside = sheet.canister.sensor == "inside"
     end_s = float(history.time_s[-1]) if len(history) else 0.0
     return Situation(
         oven=oven,
@@ -208,4 +213,20 @@ def _situation(
         finished=finished,
         open_alerts=() if finished else restored(alert_events).open(),
         kept=kept,
+        comparisons=pairs(histories, channel, couples, driving_is_inside=inside),
+        cautions=_cautions(sheet, histories, channel, couples),
     )
+
+
+def _cautions(
+    sheet: RunSheet, histories: dict[str, History], driving: str, couples: dict[str, Thermocouple]
+) -> tuple[tuple[str, ThermocoupleCaution], ...]:
+    """What to mind of every thermocouple, from how hot it was and where it sat."""
+    found: list[tuple[str, ThermocoupleCaution]] = []
+    for name, history in sorted(histories.items()):
+        if history.good.any():
+            couple = couples.get(name, Thermocouple())
+            peak_K = float(history.temperature_K[history.good].max())
+            in_carbon = name == driving and sheet.canister.sensor == "inside" and sheet.pack is not None
+            found.extend((name, one) for one in cautions(couple, peak_K, in_carbon))
+    return tuple(found)

@@ -15,7 +15,8 @@ from logger.history import History
 from logger.oven_trend import HeatEffort
 from logger.reading import Quality
 from logger.target import Forecast, TargetStatus
-from logger.thermocouple import Thermocouple
+from logger.thermocouple import Thermocouple, ThermocoupleCaution
+from logger.thermocouple_pair import PairComparison
 from logger.units import DisplayUnits
 
 
@@ -93,7 +94,8 @@ class Situation:
     this moment, in words. ``channels`` are the newest answers of every temperature channel of a running watch.
     ``histories``, ``set_points`` and ``alert_events`` are there on review; a running watch leaves them to the
     record. ``bands`` are None where none were worked out; a running watch works them out now and then. ``kept`` is
-    what the record knows besides, on review of a recorded run.
+    what the record knows besides, on review of a recorded run. ``comparisons``: every other thermocouple against the
+    driving one, on review; ``cautions`` what to mind of the thermocouples, each with its channel.
     """
 
     oven: str
@@ -121,6 +123,8 @@ class Situation:
     stale_after_s: float = 90.0
     finished: bool = False
     kept: Kept | None = None
+    comparisons: tuple[PairComparison, ...] = ()
+    cautions: tuple[tuple[str, ThermocoupleCaution], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -197,7 +197,7 @@ def forecast(
             if status.reached:
                 reached[number] = status.reached_at_s
         return Forecast(tuple(reached), hold_temperature_K, horizon_s, (None,) * len(targets))
-    members = estimate.members_now(problem, state)
+    (_, members), *_ = estimate.members_now(problem, state)
     at_s = start_s
     for time_s in (start_s, *supposed_times_s(start_s, start_s + look_s, MEMBERS_FIRST_STEP_S)):
         if time_s > start_s:

@@ -4,6 +4,7 @@ Two that sit in one place must agree. Of two apart, one behind the other's heat 
 difference that shrinks is only lag: what lag can never do is part them further while the oven is held.
 """
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from math import nan
@@ -123,6 +124,28 @@ def compare(
     if same_place and abs(found.difference_K) > allowed_K:
         return replace(found, finding=PairFinding.OFFSET)
     return found
+
+
+def pairs(
+    histories: Mapping[str, History], driving: str, known: Mapping[str, Thermocouple], driving_is_inside: bool
+) -> tuple[PairComparison, ...]:
+    """Every other channel of a run against its driving one; where they sit is not known, so only what lag cannot do.
+
+    Parameters
+    ----------
+    histories : by channel
+    driving : name of the driving channel
+    known : thermocouples by channel; one not named is a type K
+    driving_is_inside : whether the driving one is inside the canister, behind the others' heat
+
+    Returns    tuple of PairComparison, by the other's name
+    """
+    found = []
+    for name in sorted(set(histories) - {driving}):
+        first, second = (name, driving) if driving_is_inside else (driving, name)
+        couples = (known.get(first, Thermocouple()), known.get(second, Thermocouple()))
+        found.append(compare(histories[first], histories[second], *couples, same_place=False))
+    return tuple(found)
 
 
 def _common(

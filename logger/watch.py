@@ -39,7 +39,7 @@ from logger.run_time import JUMP_S, Moment, Timeline, clock_jump_s, resume
 from logger.sheet import RunSheet
 from logger.situation import Situation
 from logger.target import Forecast
-from logger.thermocouple import Thermocouple, from_plain, plain
+from logger.thermocouple import Thermocouple, ThermocoupleCaution, cautions, from_plain, plain
 
 log = logging.getLogger("soaktally.watch")
 
@@ -299,9 +299,21 @@ class Watch:
             clock=self.clock.describe(),
             stale_after_s=max(STALE_AFTER_S, STALE_INTERVALS * self.poll_interval_s, STALE_REAL_S * self.clock.speed),
             finished=self.finished,
+            cautions=self._cautions(),
         )
 
     # --- inside ---
+
+    def _cautions(self) -> tuple[tuple[str, ThermocoupleCaution], ...]:
+        """What to mind of the driving thermocouple by now."""
+        peak_K, sheet, channel = self._seen.thermal.peak_K, self.sheet, self.state.channel
+        if not isfinite(peak_K):
+            return ()
+        inside = sheet.canister.sensor == "inside"
+        hottest_K = peak_K if inside else self.state.load.habits.hottest_K
+        couple = sheet.thermocouple or self.thermocouples.get(channel) or Thermocouple()
+        in_carbon = inside and sheet.pack is not None
+        return tuple((channel, one) for one in cautions(couple, hottest_K, in_carbon))
 
     def _moment(self) -> Moment:
         return Moment(self.clock.utc_s(), self.clock.monotonic_s(), self.boot)

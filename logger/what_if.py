@@ -73,8 +73,9 @@ def what_if(problem: Problem, state: EstimateState, course: Course) -> Answer:
     carried = estimate.advance(alone, state, ahead)
     result, bands = estimate.at_end(alone, carried), None
     if problem.ensemble is not None:
-        members = uncertainty.advance(problem.ensemble, estimate.members_now(problem, state), ahead)
-        bands = estimate.bands_beside(problem.ensemble, members, result)
+        companies = estimate.members_now(problem, state)
+        carried_on = tuple((of, uncertainty.advance(of, members, ahead)) for of, members in companies)
+        bands = estimate.bands_beside(carried_on, result)
     return Answer(course, carried, result, bands)
 
 

@@ -122,12 +122,37 @@ class SectionBands:
     depth_50_hrc_m: Band
 
 
+@dataclass(frozen=True, slots=True)
+class GapCase:
+    """What the run comes to with one course of the oven through its gaps, all else nominal; NaN where there is none."""
+
+    peak_K: float
+    soak_s: float
+    equivalent_time_s: float
+    surface_wt_pct: float
+    core_wt_pct: float
+    mean_wt_pct: float
+    case_depth_m: dict[float, float]
+    liquid_depth_m: float
+    tempering_parameter_K: float
+    hardness_HRC: float
+
+
+@dataclass(frozen=True, slots=True)
+class GapCases:
+    """The run with the oven off in every gap (``low``) and kept on (``high``); the nominal run lies between."""
+
+    low: GapCase
+    high: GapCase
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Bands:
     """Bands at run time ``time_s`` [s] from so many ``members``.
 
     ``targets`` are those of the sheet's targets in order, in each target's own unit; ``drivers`` say what the bands of
-    the quantities that matter come from. ``melted_share`` of the members have molten at some time.
+    the quantities that matter come from. ``melted_share`` of the members have molten at some time. ``gap_cases`` say
+    what the gaps alone may have changed; None where there is none but short ones.
     """
 
     time_s: float
@@ -141,3 +166,4 @@ class Bands:
     targets: tuple[Band, ...]
     drivers: tuple[Driven, ...]
     section: SectionBands | None = None
+    gap_cases: GapCases | None = None

@@ -19,6 +19,7 @@ from logger.estimate import (
     carbon_problem,
     carbon_profile,
     equivalent_time,
+    gap_cases,
     heat_treatment,
     hot_trace,
     load_temperature,
@@ -95,7 +96,8 @@ class EstimateState:
     """The run so far: what the load lives through, what the solvers made of it, and the trail.
 
     Can be pickled and gone on from exactly. ``last_time_s`` is the newest reading's run time [s], whatever its quality.
-    The members of the ensemble wait: ``unseen`` are the readings they have not been advanced by.
+    The members of the ensemble wait: ``unseen`` are the readings they have not been advanced by. From the first long
+    gap on, ``gap_members`` are the same members with the lowest and with the highest course through every gap.
     """
 
     channel: str
@@ -108,6 +110,7 @@ class EstimateState:
     unseen: tuple[History, ...] = ()
     band_trail: tuple[BandPoint, ...] = ()
     next_band_s: float = -inf
+    gap_members: tuple[EnsembleState, EnsembleState] | None = None
 
 
 def problem_from_sheet(
@@ -220,13 +223,40 @@ def _shown_to_members(ensemble: EnsembleProblem, state: EstimateState) -> Estima
         np.concatenate([piece.temperature_K for piece in state.unseen]),
         state.unseen[0].interval_s,
     )
-    return replace(state, ensemble=uncertainty.advance(ensemble, state.ensemble, waiting), unseen=())
+    drawn = uncertainty.advance(ensemble, state.ensemble, waiting)
+    beside = state.gap_members
+    if beside is None and gap_cases.has_long_gap(drawn.load.gaps):
+        beside = (state.ensemble, state.ensemble)
+    if beside is not None:
+        low, high = (
+            uncertainty.advance(gap_cases.on_course(ensemble, position), members, waiting)
+            for position, members in zip((gap_cases.LOW, gap_cases.HIGH), beside, strict=True)
+        )
+        beside = (low, high)
+    return replace(state, ensemble=drawn, gap_members=beside, unseen=())
 
 
-def members_now(problem: Problem, state: EstimateState) -> EnsembleState:
-    """The members advanced by every reading so far; only where the problem has an ensemble."""
-    assert problem.ensemble is not None
-    return _shown_to_members(problem.ensemble, state).ensemble or uncertainty.begin(problem.ensemble)
+Companies = tuple[tuple[EnsembleProblem, EnsembleState], ...]
+"""The members on courses of their own and, where a gap hides something, all on the lowest and all on the highest."""
+
+
+def members_now(problem: Problem, state: EstimateState) -> Companies:
+    """The members advanced by every reading so far; empty where no bands are wanted."""
+    if problem.ensemble is None:
+        return ()
+    return _companies(problem.ensemble, _shown_to_members(problem.ensemble, state))
+
+
+def _companies(ensemble: EnsembleProblem, state: EstimateState) -> Companies:
+    drawn = state.ensemble or uncertainty.begin(ensemble)
+    if not gap_cases.has_long_gap(load_temperature.at_end(ensemble.load, drawn.load).gaps):
+        return ((ensemble, drawn),)
+    low, high = state.gap_members or (drawn, drawn)
+    return (
+        (ensemble, drawn),
+        (gap_cases.on_course(ensemble, gap_cases.LOW), low),
+        (gap_cases.on_course(ensemble, gap_cases.HIGH), high),
+    )
 
 
 def caught_up(problem: Problem, state: EstimateState) -> EstimateState:
@@ -241,32 +271,41 @@ def bands_at_end(problem: Problem, state: EstimateState) -> Bands | None:
     """The bands of everything at the last reading; None where no bands are wanted. The state stays as it is."""
     if problem.ensemble is None:
         return None
-    return bands_beside(problem.ensemble, members_now(problem, state), at_end(problem, state))
+    return bands_beside(members_now(problem, state), at_end(problem, state))
 
 
-def bands_beside(ensemble: EnsembleProblem, state: EnsembleState, nominal: Estimate) -> Bands:
+def bands_beside(companies: Companies, nominal: Estimate) -> Bands:
     """The bands of members that stand where a nominal estimate does: of what that estimate has, and nothing else."""
-    members = uncertainty.at_end(ensemble, state)
+    members = [uncertainty.at_end(ensemble, state) for ensemble, state in companies]
     if nominal.tempering is None:
-        members = uncertainty.untempered(members)
-    bands = uncertainty.bands_of(ensemble, members)
-    section = None
-    if nominal.treatment is not None:
-        section = section_uncertainty.section_bands(ensemble, members, nominal.treatment)
-    return replace(bands, section=section)
+        members = [uncertainty.untempered(of) for of in members]
+    found = []
+    for (ensemble, _), of in zip(companies, members, strict=True):
+        section = None
+        if nominal.treatment is not None:
+            section = section_uncertainty.section_bands(ensemble, of, nominal.treatment)
+        found.append(replace(uncertainty.bands_of(ensemble, of), section=section))
+    if len(found) == 1:
+        return found[0]
+    drawn, low, high = members
+    cases = gap_cases.cases_of(companies[0][0], nominal, drawn, low, high)
+    widest: Bands = gap_cases.widest(*found)
+    return replace(widest, gap_cases=cases)
 
 
 def _band_point(problem: Problem, ensemble: EnsembleProblem, state: EstimateState, time_s: float) -> BandPoint:
     """Where the members stand at the reading of a run time [s], for the trail of bands."""
-    assert state.ensemble is not None
-    members = uncertainty.at_end(ensemble, state.ensemble, with_soak=uncertainty.wants_soak(problem.sheet))
-    if problem.tempering is not None and at_end_alone(problem, state).tempering is None:
-        members = uncertainty.untempered(members)
-    return BandPoint(
-        time_s=time_s,
-        case_depth_m=band(members.carbon.case_depth_m(level_shown_wt_pct(problem.sheet))),
-        targets=tuple(band(uncertainty.measure(target, members)) for target in problem.sheet.targets),
-    )
+    level, with_soak = level_shown_wt_pct(problem.sheet), uncertainty.wants_soak(problem.sheet)
+    cold = problem.tempering is not None and at_end_alone(problem, state).tempering is None
+    points = []
+    for of, company in _companies(ensemble, state):
+        members = uncertainty.at_end(of, company, with_soak=with_soak)
+        if cold:
+            members = uncertainty.untempered(members)
+        targets = tuple(band(uncertainty.measure(target, members)) for target in problem.sheet.targets)
+        points.append(BandPoint(time_s, band(members.carbon.case_depth_m(level)), targets))
+    widest: BandPoint = gap_cases.widest(*points)
+    return widest
 
 
 def at_end_alone(problem: Problem, state: EstimateState) -> Estimate:

@@ -6,7 +6,7 @@ possible. The low course switches it off: it cools as fast as this oven was seen
 possible.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import isfinite, log
 
 import numpy as np
@@ -35,12 +35,29 @@ COOLING_SEEN_K = 20.0
 PIECE_S, MOST_PIECES = 60.0, 240
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Courses:
+    """Low, nominal and high course of the oven through a gap: temperatures [K] at ``time_s`` (n,) [s]."""
+
+    time_s: FloatArray
+    low_K: FloatArray
+    nominal_K: FloatArray
+    high_K: FloatArray
+
+    def for_members(self, position: FloatArray) -> FloatArray:
+        """Courses (m, n) [K] of members whose ``position`` (m,) [-] is low (-1), nominal (0), high (+1) or between."""
+        up = np.maximum(position, 0.0)[:, None] * (self.high_K - self.nominal_K)
+        down = np.minimum(position, 0.0)[:, None] * (self.nominal_K - self.low_K)
+        return self.nominal_K + up + down
+
+
 @dataclass(frozen=True, slots=True)
 class GapMark:
     """A stretch of the driving channel without a good reading.
 
     ``bridged``: short, taken as a straight line and nothing more. Else ``low_K`` and ``high_K`` are the lowest and
-    highest the oven can have been in it [K] (NaN before the first good reading). ``is_open``: no good reading since.
+    highest the oven can have been in it [K] (NaN before the first good reading), by the ``courses`` it can have taken.
+    ``is_open``: no good reading since.
     """
 
     start_s: float
@@ -49,6 +66,7 @@ class GapMark:
     low_K: float
     high_K: float
     is_open: bool = False
+    courses: Courses | None = field(default=None, compare=False, repr=False)
 
     @property
     def duration_s(self) -> float:
@@ -98,22 +116,6 @@ def piece_times_s(start_s: float, end_s: float) -> FloatArray:
     """Times [s] that cut a gap into pieces of a minute or, in a very long one, `MOST_PIECES`; without its start."""
     pieces = int(min(max(np.ceil((end_s - start_s) / PIECE_S), 1), MOST_PIECES))
     return start_s + (end_s - start_s) * (np.arange(1, pieces + 1) / pieces)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Courses:
-    """Low, nominal and high course of the oven through a gap: temperatures [K] at ``time_s`` (n,) [s]."""
-
-    time_s: FloatArray
-    low_K: FloatArray
-    nominal_K: FloatArray
-    high_K: FloatArray
-
-    def for_members(self, position: FloatArray) -> FloatArray:
-        """Courses (m, n) [K] of members whose ``position`` (m,) [-] is low (-1), nominal (0), high (+1) or between."""
-        up = np.maximum(position, 0.0)[:, None] * (self.high_K - self.nominal_K)
-        down = np.minimum(position, 0.0)[:, None] * (self.nominal_K - self.low_K)
-        return self.nominal_K + up + down
 
 
 def courses(

@@ -448,7 +448,7 @@ def _through_gap(problem: LoadProblem, state: LoadState, end_s: float, end_K: fl
         state = replace(state, canister=inside, next_step_s=next_step_s)
     low_K, high_K = float(course.low_K.min()), float(course.high_K.max())
     low_K, high_K = min(low_K, state.last_K), max(high_K, state.last_K)
-    mark = GapMark(state.last_s, end_s, False, low_K, high_K, is_open=end_K is None)
+    mark = GapMark(state.last_s, end_s, False, low_K, high_K, is_open=end_K is None, courses=course)
     last_K = float(course.nominal_K[-1])
     return replace(
         state,

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from logger.estimate.bands import Band, Bands, CarbonBands
+from logger.estimate.bands import Band, Bands, CarbonBands, GapCase
 from logger.units import celsius_from_kelvin, hours_from_seconds, millimetres_from_metres
 from logger.views.treatment_contract import hardening_bands
 
@@ -37,6 +37,36 @@ def band_object(bands: Bands | None) -> dict[str, Any] | None:
             "hardness_HRC": None if tempered is None else plain(tempered.hardness_HRC),
         },
         "hardening": hardening_bands(bands.section),
+    }
+
+
+def gap_cases_object(bands: Bands | None) -> dict[str, Any] | None:
+    """What the run comes to with the oven off in every gap, and kept on; null where there is none but short ones.
+
+    The nominal values, with a straight line through each gap, are the review's own.
+    """
+    if bands is None or bands.gap_cases is None:
+        return None
+    return {"oven_off": _case(bands.gap_cases.low), "oven_kept_on": _case(bands.gap_cases.high)}
+
+
+def _case(case: GapCase) -> dict[str, Any]:
+    def number(value: float, convert: Callable[[float], float] = float) -> float | None:
+        return float(convert(value)) if isfinite(value) else None
+
+    return {
+        "peak_C": number(case.peak_K, celsius_from_kelvin),
+        "at_heat_inside_h": number(case.soak_s, hours_from_seconds),
+        "equivalent_time_h": number(case.equivalent_time_s, hours_from_seconds),
+        "surface_wt_pct": number(case.surface_wt_pct),
+        "core_wt_pct": number(case.core_wt_pct),
+        "mean_wt_pct": number(case.mean_wt_pct),
+        "case_depth_mm": {
+            f"{level:.2f}": number(depth_m, millimetres_from_metres) for level, depth_m in case.case_depth_m.items()
+        },
+        "liquid_depth_mm": number(case.liquid_depth_m, millimetres_from_metres),
+        "tempering_parameter": number(case.tempering_parameter_K),
+        "hardness_HRC": number(case.hardness_HRC),
     }
 
 

@@ -18,7 +18,8 @@ from logger.target import TargetStatus
 from logger.units import celsius_from_kelvin, hours_from_seconds, millimetres_from_metres
 from logger.versions import versions
 from logger.views.about_contract import about_object
-from logger.views.band_contract import band_object, drivers_object, plain
+from logger.views.band_contract import band_object, drivers_object, gap_cases_object, plain
+from logger.views.thermocouple_words import thermocouples_object
 from logger.views.treatment_contract import hardening_object
 
 UNITS = {
@@ -64,6 +65,8 @@ def review_object(situation: Situation) -> dict[str, Any]:
         "correction": correction_object(situation.problem.sheet.correction),
         "band": band_object(situation.bands),
         "drivers": drivers_object(situation.bands),
+        "gap_cases": gap_cases_object(situation.bands),
+        "thermocouples": thermocouples_object(situation),
     }
 
 
@@ -154,6 +157,11 @@ def _thermal(thermal: ThermalResult) -> dict[str, Any]:
                 "end_s": _number(stage.end_s),
                 "peak_C": _celsius(stage.peak_K),
                 "hold_h": _h(stage.hold_s),
+                "start_C": _celsius(stage.start_K),
+                "end_C": _celsius(stage.end_K),
+                "level_C": _celsius(stage.level_K),
+                "rate_C_per_h": _number(3600.0 * stage.rate_K_per_s),
+                "steepest_C_per_h": _number(3600.0 * stage.steepest_K_per_s),
             }
             for stage in thermal.stages
         ],
@@ -167,6 +175,9 @@ def _thermal(thermal: ThermalResult) -> dict[str, Any]:
                 "open": gap.is_open,
             }
             for gap in thermal.gaps
+        ],
+        "spikes": [
+            {"time_s": _number(spike.time_s), "reading_C": _celsius(spike.temperature_K)} for spike in thermal.spikes
         ],
         "without_readings_h": _h(sum(gap.end_s - gap.start_s for gap in thermal.gaps if not gap.bridged)),
         "hours_above_C": {

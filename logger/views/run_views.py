@@ -8,14 +8,17 @@ import numpy as np
 from logger.alert import AlertEvent, AlertKind, Phase
 from logger.estimate.bands import Band, Bands
 from logger.estimate.carbon_result import CarbonWarningKind
+from logger.estimate.gaps import GapMark
 from logger.estimate.result import Estimate, TrailPoint
 from logger.sheet import Correction, Quantity, RunSheet, level_shown_wt_pct
 from logger.situation import Situation
 from logger.units import FloatArray
 from logger.views.carbon_words import profile_limits, warning_words
+from logger.views.gap_words import gap_case_rows
 from logger.views.series import Band as Edges
 from logger.views.series import (
     DepthView,
+    GapSpan,
     Mark,
     ProfileCurve,
     ProfileView,
@@ -30,6 +33,7 @@ from logger.views.series import (
 )
 from logger.views.snapshot import Aim, AlertNow, CarbonNow, CaseNow, Range, Snapshot, TemperNow, headline
 from logger.views.text import GapLine, Review, SoakLine, StageLine
+from logger.views.thermocouple_words import thermocouple_lines
 from logger.views.treatment_words import ahead_rows, quenched_rows, treatment_lines
 from logger.views.wording import temperature_words
 
@@ -71,6 +75,7 @@ def snapshot_of(situation: Situation, zone: tzinfo | None = None) -> Snapshot:
         stage="" if stage is None else str(stage.stated or stage.kind),
         stage_since_s=None if stage is None else stage.start_s,
         soak_s=None if soak is None else thermal.soak_s,
+        oven_soak_s=None if soak is None else thermal.oven_soak_s,
         soaking_now=soak is not None and soak.end_s is None and not soak.paused,
         soak_band_K=None if soak is None else soak.band_K,
         equivalent_time_s=thermal.equivalent_time_s,
@@ -133,9 +138,15 @@ def review_of(situation: Situation, zone: tzinfo | None = None) -> Review:
             for stage in thermal.stages
         ),
         soaks=tuple(
-            SoakLine(soak.start_s, soak.end_s, soak.in_band_s, soak.mean_K, soak.spread_K, soak.band_K)
+            SoakLine(
+                soak.start_s, soak.end_s, soak.in_band_s, soak.mean_K, soak.spread_K, soak.band_K, soak.overshoot_K
+            )
             for soak in thermal.soaks
         ),
+        above=tuple(thermal.seconds_above.items()),
+        gap_cases=gap_case_rows(situation),
+        spikes_s=tuple(spike.time_s for spike in thermal.spikes),
+        thermocouples=thermocouple_lines(situation),
         drivers=_driver_lines(situation),
         treatment=treatment_lines(situation),
         gaps=tuple(GapLine(gap.start_s, gap.end_s, gap.low_K, gap.high_K) for gap in thermal.gaps if not gap.bridged),
@@ -329,7 +340,7 @@ def _temperature_view(situation: Situation) -> TemperatureView:
             for soak in thermal.soaks
         ),
         soak_band_K=thermal.soaks[-1].band_K if thermal.soaks else None,
-        gaps=tuple(Span("no readings", gap.start_s, gap.end_s) for gap in thermal.gaps if not gap.bridged),
+        gaps=tuple(_gap_span(gap) for gap in thermal.gaps if not gap.bridged),
         marks=tuple(Mark(event.time_s, _mark_words(event), event.severity) for event in marked(situation)),
     )
 
@@ -338,6 +349,12 @@ def marked(situation: Situation) -> tuple[AlertEvent, ...]:
     """The alerts that are marked in the picture of a run, in time order: the first is number 1."""
     raised = [event for event in situation.alert_events if event.phase is Phase.RAISED]
     return tuple(sorted((event for event in raised if event.kind not in UNMARKED), key=lambda event: event.time_s))
+
+
+def _gap_span(gap: GapMark) -> GapSpan:
+    course = gap.courses
+    between = None if course is None else (course.time_s, course.low_K, course.high_K)
+    return GapSpan("no readings", gap.start_s, gap.end_s, between)
 
 
 def _mark_words(event: AlertEvent) -> str:

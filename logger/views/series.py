@@ -43,6 +43,14 @@ class Span:
     to_s: float
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class GapSpan(Span):
+    """A stretch without readings: ``between`` are the times [s] and the lowest and highest course [K] of the driving
+    thermocouple through it, shape (n,) each; None where nothing is known of it."""
+
+    between: tuple[FloatArray, FloatArray, FloatArray] | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class SoakSpan:
     """A soak, from and to in run time [s]: seconds of it inside the band, and that tolerance band (low, high) [K]."""
@@ -70,7 +78,7 @@ class TemperatureView:
     stages: tuple[Span, ...] = ()
     soaks: tuple[SoakSpan, ...] = ()
     soak_band_K: tuple[float, float] | None = None
-    gaps: tuple[Span, ...] = ()
+    gaps: tuple[GapSpan, ...] = ()
     marks: tuple[Mark, ...] = ()
 
 

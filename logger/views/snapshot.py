@@ -123,9 +123,9 @@ class Snapshot:
 
     ``now_utc_s`` is the wall clock [s since 1970 UTC], None for a trace without dates, and ``time_s`` run time [s] at
     the same moment. ``reading_age_s`` is the age [s] of the last good reading, None before the first. Temperatures [K]
-    are None where nothing says them. ``soak_s`` is None before the first soak, ``equivalent_time_s`` counts at
-    ``reference_K``. ``treatment`` are lines about hardening and what a temper still needs: label, value, what it rests
-    on. ``finished`` says that the run is over: then nothing is expected any more.
+    are None where nothing says them. ``soak_s`` is None before the first soak, as ``oven_soak_s``, the oven's own;
+    ``equivalent_time_s`` counts at ``reference_K``. ``treatment`` are lines about hardening and what a temper still
+    needs: label, value, what it rests on. ``finished`` says that the run is over: then nothing is expected any more.
     """
 
     oven: str
@@ -143,6 +143,7 @@ class Snapshot:
     stage: str = ""
     stage_since_s: float | None = None
     soak_s: float | None = None
+    oven_soak_s: float | None = None
     soaking_now: bool = False
     soak_band_K: Range | None = None
     equivalent_time_s: float | None = None
@@ -441,6 +442,10 @@ def _heat_facts(now: Snapshot) -> Iterable[Fact]:
         state = "at heat now" if now.soaking_now else "not at heat now"
         note = _noted(f"inside {band}, {state}" if band else state, now.soak_range_s, duration_words)
         yield Fact("Soak", duration_words(now.soak_s), note)
+        if now.steel_is_modelled and known(now.oven_soak_s):
+            yield Fact(
+                "By the oven", duration_words(now.oven_soak_s), "its own time at heat; the steel's is what counts"
+            )
     if known(now.equivalent_time_s) and (now.temper is None or now.carbon is not None):
         at = "" if now.reference_K is None else f"at {temperature_words(now.reference_K, units)}"
         note = _noted(at, now.equivalent_time_range_s, hours_words)

@@ -19,7 +19,7 @@ from logger.views.panel import (
     temperature_scale,
     width_pt,
 )
-from logger.views.series import Mark, Role, SoakSpan, Span, TemperatureView, TraceView
+from logger.views.series import GapSpan, Mark, Role, SoakSpan, Span, TemperatureView, TraceView
 from logger.views.thinning import thin
 from logger.views.wording import duration_words, temperature_range_words
 
@@ -46,6 +46,7 @@ def draw_temperature(
     named = _gaps_named(axes, view.gaps, span)
     for gap in view.gaps:
         _gap(axes, gap, span, gap in named)
+        _between(axes, gap, units)
     for trace in sorted(view.traces, key=lambda trace: trace.role is Role.STEEL):
         _trace(axes, trace, units, view.gaps)
     by_role = sorted(view.traces, key=lambda trace: list(Role).index(trace.role))
@@ -78,13 +79,17 @@ def _trace(axes: Axes, trace: TraceView, units: DisplayUnits, gaps: tuple[Span, 
         axes.fill_between(trace.time_s, low, high, color=stroke.colour, alpha=0.2, linewidth=0, zorder=2)
     zorder = {Role.STEEL: 4.0, Role.OVEN: 3.0, Role.SETPOINT: 3.5, Role.OTHER: 2.5}[trace.role]
     shown = units.temperature_from_kelvin(temperature_K)
-    unread = np.zeros(time_s.size, dtype=bool)
+    # Whatever lies across a gap, also where there is no point in it, was not read.
+    unread = np.zeros(max(time_s.size - 1, 0), dtype=bool)
     for gap in gaps:
-        unread |= (time_s > gap.from_s) & (time_s < gap.to_s)
-    line(axes, time_s, np.where(unread, np.nan, shown), stroke, zorder)
+        unread |= (time_s[:-1] < gap.to_s) & (time_s[1:] > gap.from_s)
+    within = np.append(unread, False) & np.insert(unread, 0, False)
+    after = np.flatnonzero(unread) + 1
+    read = np.insert(np.where(within, np.nan, shown), after, np.nan)
+    line(axes, np.insert(time_s, after, time_s[after]), read, stroke, zorder)
     if unread.any():
         supposed = look.Stroke(stroke.colour, 0.5 * stroke.width, (0, (3.0, 2.0)))
-        beside = unread | np.append(unread[1:], False) | np.insert(unread[:-1], 0, False)
+        beside = np.append(unread, False) | np.insert(unread, 0, False)
         line(axes, time_s, np.where(beside, shown, np.nan), supposed, zorder)
 
 
@@ -209,6 +214,17 @@ def _gap(axes: Axes, gap: Span, span: TimeSpan, named: bool) -> None:
         bbox={"facecolor": look.PAPER, "edgecolor": "none", "pad": 2.0},
         zorder=6,
     )
+
+
+def _between(axes: Axes, gap: GapSpan, units: DisplayUnits) -> None:
+    """The courses between which the driving thermocouple must have gone while nobody looked."""
+    if gap.between is None:
+        return
+    time_s, low_K, high_K = gap.between
+    low, high = units.temperature_from_kelvin(low_K), units.temperature_from_kelvin(high_K)
+    axes.fill_between(time_s, low, high, color=look.OVEN, alpha=0.3, linewidth=0, zorder=1.5)
+    for edge in (low, high):
+        axes.plot(time_s, edge, color=look.OVEN, linewidth=0.9, zorder=1.6)
 
 
 def _numbered(axes: Axes, number: int, mark: Mark, sign_s: float) -> None:

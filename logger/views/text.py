@@ -81,6 +81,7 @@ class SoakLine:
     mean_K: float
     spread_K: float
     band_K: tuple[float, float]
+    overshoot_K: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,6 +100,9 @@ class Review:
 
     ``next_step`` says what to think of before the next step, ``basis`` what the numbers rest on (sensor, model, data
     and software versions): one sentence each.
+    ``above``: lines [K] and how long the steel was above them [s]. ``gap_cases``: rows of four words, what the run
+    comes to with the oven off, as between the readings, and kept on in every gap. ``spikes_s``: run times [s] of
+    readings left out. ``thermocouples``: a sentence for each thing there is to say of them.
     """
 
     run_id: str
@@ -111,6 +115,10 @@ class Review:
     next_step: tuple[str, ...] = ()
     treatment: TreatmentLines = field(default_factory=TreatmentLines)
     basis: tuple[str, ...] = ()
+    above: tuple[tuple[float, float], ...] = ()
+    gap_cases: tuple[tuple[str, ...], ...] = ()
+    spikes_s: tuple[float, ...] = ()
+    thermocouples: tuple[str, ...] = ()
 
 
 def review_text(review: Review) -> str:
@@ -129,6 +137,7 @@ def review_text(review: Review) -> str:
         *(textwrap.wrap(caution(moment), TEXT_LETTERS) for moment in review.treatment.cautions),
         ["What the ranges come from", *_paragraphs(review.drivers)],
         ["Time without readings", *_indented(_gap_rows(review))],
+        ["Thermocouples", *_paragraphs(review.thermocouples)],
         ["Warnings", *_paragraphs(f"! {warning}" for warning in now.warnings)],
         ["For the next step", *_paragraphs(review.next_step)],
         ["Rests on", *_paragraphs(review.basis)],
@@ -149,6 +158,7 @@ _HEADINGS = frozenset(
         "Temper still to do",
         "What the ranges come from",
         "Time without readings",
+        "Thermocouples",
         "Warnings",
         "For the next step",
         "Rests on",
@@ -200,7 +210,14 @@ def _stage_rows(review: Review) -> list[str]:
         )
         for stage in review.stages
     ]
-    return table(("stage", "from", "to", "lasted", "began at", "ended at", "hottest", "mean rate"), rows).split("\n")
+    head = ("stage", "from", "to", "lasted", "began at", "ended at", "hottest", "mean rate")
+    lines = table(head, rows).split("\n")
+    above = ", ".join(
+        f"{temperature_words(line_K, units)} for {duration_words(lasted_s)}"
+        for line_K, lasted_s in review.above
+        if lasted_s > 0.0
+    )
+    return [*lines, f"above {above}"] if above else lines
 
 
 def _soak_rows(review: Review) -> list[str]:
@@ -219,10 +236,11 @@ def _soak_rows(review: Review) -> list[str]:
             temperature_range_words(*soak.band_K, units),
             temperature_words(soak.mean_K, units),
             temperature_difference_words(soak.spread_K, units),
+            temperature_difference_words(soak.overshoot_K, units),
         )
         for soak in review.soaks
     ]
-    return table(("from", "to", "at heat inside", "band", "mean", "spread"), rows).split("\n")
+    return table(("from", "to", "at heat inside", "band", "mean", "spread", "most over"), rows).split("\n")
 
 
 def _gap_rows(review: Review) -> Iterable[str]:
@@ -232,6 +250,15 @@ def _gap_rows(review: Review) -> Iterable[str]:
             between = f"; the oven was somewhere in {temperature_range_words(gap.low_K, gap.high_K, review.now.units)}"
         when = f"{_at(review, gap.from_s)} to {_at(review, gap.to_s)}"
         yield f"{when}, {duration_words(gap.to_s - gap.from_s)}{between}"
+    if review.gap_cases:
+        yield ""
+        head = ("what the gaps may have changed", "oven off", "straight across", "oven kept on")
+        yield from table(head, review.gap_cases).split("\n")
+    if review.spikes_s:
+        first = ", ".join(_at(review, time_s) for time_s in review.spikes_s[:6])
+        more = f" and {len(review.spikes_s) - 6} more" if len(review.spikes_s) > 6 else ""
+        readings = "reading" if len(review.spikes_s) == 1 else "readings"
+        yield f"{len(review.spikes_s)} single {readings} left out that jumped and came straight back: {first}{more}"
 
 
 def _treatment_rows(rows: Sequence[Row]) -> list[str]:
@@ -259,7 +286,7 @@ def _paragraphs(sentences: Iterable[str]) -> list[str]:
 
 
 def _indented(lines: Iterable[str]) -> list[str]:
-    return [f"  {line}" for line in lines]
+    return [f"  {line}".rstrip() for line in lines]
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

@@ -3,6 +3,7 @@
 from math import isfinite
 from typing import Any
 
+from logger.situation import Situation
 from logger.thermocouple_pair import PairComparison, PairFinding
 from logger.units import DisplayUnits
 from logger.views.wording import temperature_difference_words
@@ -39,6 +40,23 @@ def comparison_words(found: PairComparison, units: DisplayUnits) -> str:
             above = "above" if found.difference_K >= 0.0 else "below"
             apart = temperature_difference_words(abs(found.difference_K), units)
             return f'When steady, "{found.second}" reads {apart} {above} "{found.first}"; {allowed}.'
+
+
+def thermocouple_lines(situation: Situation) -> tuple[str, ...]:
+    """Everything there is to say of a run's thermocouples: faults first, then cautions, then what agrees."""
+    units = situation.problem.sheet.display
+    faults = [f"! {comparison_words(one, units)}" for one in situation.comparisons if one.finding.is_fault]
+    fine = [comparison_words(one, units) for one in situation.comparisons if not one.finding.is_fault]
+    minded = [f'"{channel}": {one.text}' for channel, one in situation.cautions]
+    return (*faults, *minded, *fine)
+
+
+def thermocouples_object(situation: Situation) -> dict[str, Any]:
+    """The comparisons and cautions of a run for programs."""
+    return {
+        "comparisons": [comparison_object(one) for one in situation.comparisons],
+        "cautions": [{"channel": channel, "name": one.name, "text": one.text} for channel, one in situation.cautions],
+    }
 
 
 def comparison_object(found: PairComparison) -> dict[str, Any]:

@@ -10,6 +10,7 @@ from logger.units import kelvin_from_celsius
 from logger.views.series import (
     CarbonLimit,
     DepthView,
+    GapSpan,
     Mark,
     ProfileCurve,
     ProfileView,
@@ -116,7 +117,7 @@ def gap() -> RunView:
     temperature = replace(
         run.temperature,
         traces=(run.temperature.traces[0], broken),
-        gaps=(Span("no reading", 13_000.0, 15_700.0),),
+        gaps=(GapSpan("no reading", 13_000.0, 15_700.0),),
         soaks=(),
     )
     return replace(run, temperature=temperature, start_utc_s=None, depth=None)

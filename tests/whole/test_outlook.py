@@ -6,89 +6,14 @@ from collections.abc import Iterator
 from concurrent.futures import Executor, Future, ThreadPoolExecutor
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from logger import target, watch
-from logger.controllers.controller import RawReading
 from logger.outlook import Outlook, outlook
-from logger.polling import PollResult
-from logger.reading import Quality
-from logger.record import RecordReader, RecordWriter
-from logger.sheet_file import parse_sheet
+from logger.record import RecordWriter
 from logger.units import kelvin_from_celsius
-from logger.watch import Watch
+from tests.whole.fed_watch import EVERY_S, FedWatch
 from tests.whole.loopback import reached
-
-SHEET = """\
-# Invented data.
-[piece]
-shape = "plate"
-thickness_mm = 6
-carbon_wt_pct = 0.1
-[pack]
-recipe = "energised charcoal"
-[canister]
-sensor = "inside"
-[[target]]
-quantity = "case depth"
-at_carbon_wt_pct = 0.40
-reach_mm = 0.8
-"""
-EVERY_S = 60.0
-
-
-class StillClock:
-    """A clock that stands: the times of what is fed are the test's own."""
-
-    speed = 1.0
-
-    def utc_s(self) -> float:
-        return 1_795_600_800.0
-
-    def monotonic_s(self) -> float:
-        return 0.0
-
-    def wait_until_s(self, monotonic_s: float, stop: threading.Event) -> bool:
-        raise NotImplementedError
-
-    def describe(self) -> str:
-        return ""
-
-
-class Heat:
-    """A watch that is fed by hand: an hour up, then a hold."""
-
-    def __init__(self, folder: Path, writer: RecordWriter, worker: Executor | None) -> None:
-        self.record = folder / "record.db"
-        self.clock = StillClock()
-        self.watch = Watch(
-            oven="back room",
-            channels=("air",),
-            sheet=parse_sheet(SHEET, "strap.toml"),
-            sheet_name="strap",
-            sheet_text=SHEET,
-            record=writer,
-            clock=self.clock,
-            poll_interval_s=EVERY_S,
-            software="",
-            announce=lambda kept, event, utc_s: None,
-            worker=worker,
-        )
-        self.watch.begin()
-        self.number = 0
-
-    def feed(self, readings: int) -> None:
-        for _ in range(readings):
-            time_s = EVERY_S * self.number
-            self.number += 1
-            at_K = float(kelvin_from_celsius(np.interp(time_s, [0.0, 3600.0], [20.0, 940.0])))
-            read = (RawReading("air", at_K, Quality.GOOD),)
-            self.watch.take(PollResult("p", "c", time_s, self.clock.utc_s() + time_s, read))
-
-    def kept(self) -> int:
-        with RecordReader(self.record) as reader:
-            return len(reader.history(self.watch.run, "air"))
 
 
 @pytest.fixture
@@ -108,7 +33,7 @@ def test_readings_are_durable_while_an_outlook_takes_its_time(
 
     monkeypatch.setattr(watch, "outlook", slow)
     with ThreadPoolExecutor(1) as worker:
-        heat = Heat(tmp_path, writer, worker)
+        heat = FedWatch(tmp_path, writer, worker)
         try:
             heat.feed(120)
             assert heat.kept() == 120
@@ -141,7 +66,7 @@ def test_an_outlook_made_beside_the_watch_is_the_one_made_at_once(tmp_path: Path
             done.set_result(outlook(*asked))  # type: ignore[arg-type]
 
     late = Counted()
-    heat = Heat(tmp_path, writer, late)
+    heat = FedWatch(tmp_path, writer, late)
     heat.feed(1)
     late.finish()
     heat.feed(149)  # the next one is asked for at 300 s and finished long after
@@ -152,7 +77,7 @@ def test_an_outlook_made_beside_the_watch_is_the_one_made_at_once(tmp_path: Path
     assert bands is not None
     assert forecast is not None
 
-    again = Heat(tmp_path, writer, None)
+    again = FedWatch(tmp_path, writer, None)
     again.feed(6)
     assert again.watch.bands is not None
     assert again.watch.bands.time_s == bands.time_s == 300.0
@@ -171,7 +96,7 @@ def test_a_mistake_in_an_outlook_does_not_end_the_watch(
 
     monkeypatch.setattr(watch, "outlook", mistaken)
     with caplog.at_level(logging.ERROR), ThreadPoolExecutor(1) as worker:
-        heat = Heat(tmp_path, writer, worker)
+        heat = FedWatch(tmp_path, writer, worker)
         heat.feed(30)
         assert reached(lambda: heat.watch.tick() is None and "no outlook for back room" in caplog.text)
         heat.feed(30)
