@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 from math import inf, isfinite, nan
 from typing import Any
 
-from logger import alert
+from logger import alert, run_facts
 from logger.alert import AlertKind, Episode, Fact
 from logger.alert_book import AlertBook, Announce
 from logger.clock import Clock
@@ -141,6 +141,7 @@ class OvenWatch:
     _set_point_K: float = nan
     _output_pct: float = nan
     _hot: bool = False
+    _suspicions: dict[str, frozenset[Suspicion]] = field(default_factory=dict)
     _looked: bool = False  # whether the record has been looked at for a run to take up
     _look_again_s: float = 0.0
     _mistake: str = ""
@@ -552,18 +553,21 @@ class OvenWatch:
 
     def _judge_idle(self, brought: PollResult) -> None:
         """Without a run a silent or cold oven is no news; one that is too hot, or heats by itself, is."""
-        facts = []
+        display, limit_K = self.settings.display, self.settings.over_temperature_K
         good = [now.temperature_K for now in self._channels.values() if isfinite(now.temperature_K)]
-        limit_K = self.settings.over_temperature_K
+        hottest_K = max(good, default=nan)
+        for raw in brought.readings:
+            self._suspicions[raw.channel] = frozenset(
+                suspicion for channel, suspicion in brought.suspicions if channel == raw.channel
+            )
+        facts = [
+            fact
+            for fact in run_facts.suspected_facts(self.name, self._suspicions, hottest_K, display)
+            if fact.kind is AlertKind.STUCK_RELAY
+        ]
         if limit_K is not None and good:
-            self._hot = alert.holds(max(good), limit_K, limit_K - 5.0, self._hot)
-            display = self.settings.display
-            hottest, limit = (display.temperature_from_kelvin(one_K) for one_K in (max(good), limit_K))
-            number, band = f"{hottest:.0f} °{display.temperature}", f"the limit is {limit:.0f} °{display.temperature}"
-            facts.append(Fact(AlertKind.OVER_TEMPERATURE, self.name, active=self._hot, number=number, band=band))
-        stuck = any(str(Suspicion.RISING_WITHOUT_HEAT) in now.suspicions for now in self._channels.values())
-        text = f"{self.name}: {Suspicion.RISING_WITHOUT_HEAT}" if stuck else ""
-        facts.append(Fact(AlertKind.STUCK_RELAY, self.name, active=stuck, text=text))
+            self._hot = alert.holds(hottest_K, limit_K, limit_K - 5.0, self._hot)
+            facts.append(run_facts.over_temperature_fact(self.name, hottest_K, limit_K, self._hot, display))
         self._judge(facts)
 
     def mistake(self) -> str:

@@ -58,6 +58,8 @@ STAYS_COLD_S, STAYS_COLD_K, WARMING_OUTPUT = 2400.0, 15.0, 0.5
 """Heated at this output for so long [s], a cold thermocouple must have risen by this much [K], even in a canister."""
 NO_PROGRESS_S, NO_PROGRESS_K = 1800.0, 3.0
 SPIKES_OF_RECENT, SPIKES_LEFT, RECENT_READINGS = 5, 1, 100
+REAL_CHANGE_READINGS = 3
+"""So many doubted readings in a row that agree among themselves were a change, such as a door, and no spikes."""
 
 
 class Suspicion(StrEnum):
@@ -190,6 +192,9 @@ def judge(state: QualityState, seen: Observation, rate_limit_K_per_s: float = 20
         equal = replace(equal, longest=state.equal.longest if state.frozen else max(equal.longest, state.equal.count))
     believed, run = _believe(state, seen, rate_limit_K_per_s)
     spikes = (*state.recent_spikes, not believed)[-RECENT_READINGS:]
+    if believed and state.run is not None and state.run.count >= REAL_CHANGE_READINGS:
+        changed = state.run.count + 1
+        spikes = (*spikes[:-changed], *(False for _ in spikes[-changed:]))
     if sum(spikes) >= SPIKES_OF_RECENT:
         suspicions.add(Suspicion.SPIKES)
     elif sum(spikes) <= SPIKES_LEFT:

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from logger import alert, target
+from logger import alert, hold, run_facts, target
 from logger.alert import AlertKind, Episode, Fact
 from logger.alert_book import AlertBook, Announce
 from logger.clock import Clock
@@ -25,11 +25,11 @@ from logger.correction_record import CORRECTION_USED, plain_correction
 from logger.errors import OutsideFault
 from logger.estimate import estimate
 from logger.estimate.bands import Bands
-from logger.estimate.carbon_result import CarbonWarningKind
 from logger.estimate.estimate import EstimateState, Problem
 from logger.estimate.result import Estimate
 from logger.estimate.soak import Soak
 from logger.history import History
+from logger.hold import HoldState
 from logger.outlook import Outlook, outlook
 from logger.polling import LinkEvent, LinkState, PollResult
 from logger.reading import Quality, Reading
@@ -49,35 +49,11 @@ FORECAST_EVERY_S = 300.0
 FORECAST_EVERY_REAL_S = 5.0
 """Nor oftener than this [s of real time], where a simulated clock runs fast."""
 
-SOON_S = 900.0
-"""A target this near [s] is announced: time to get dressed and walk to the shop (our choice)."""
-
 RATE_OVER_S = 600.0
 """The oven's present rate of heating is taken over this long [s]."""
 
-WARNING_ALERTS = {
-    CarbonWarningKind.NEAR_MELTING: AlertKind.NEAR_MELTING,
-    CarbonWarningKind.MOLTEN: AlertKind.MELTING,
-    CarbonWarningKind.DECARBURIZING: AlertKind.DECARBURIZING,
-}
-"""Which warnings of the estimate wake somebody up."""
-
 STALE_AFTER_S, STALE_INTERVALS, STALE_REAL_S = 90.0, 5.0, 3.0
 """What is shown is called old after this long [s], this many polls, and this long of real time [s]: the longest."""
-
-SUSPECTED = {
-    Suspicion.RISING_WITHOUT_HEAT: AlertKind.STUCK_RELAY,
-    Suspicion.FALLING_AT_FULL_HEAT: AlertKind.DEAD_ELEMENT,
-    Suspicion.NO_PROGRESS: AlertKind.DEAD_ELEMENT,
-}
-"""What the behaviour of a channel says about the oven."""
-
-SENSOR_SUSPECTED = {
-    Suspicion.SPIKES: "jumps again and again: a loose connection, or interference",
-    Suspicion.FALLING_ON_HEATING: "falls while it should heat up: are the thermocouple's wires swapped?",
-    Suspicion.STAYS_COLD: "stays at room temperature while the oven is heated: is the thermocouple shorted, or not in?",
-}
-"""What the behaviour of a channel says about its thermocouple."""
 
 WATCH_STARTED = "watch started"
 
@@ -131,6 +107,7 @@ class Watch:
     _timeline: Timeline = field(init=False)
     _last: Moment | None = None
     _over_temperature: bool = False
+    _hold: HoldState = field(default_factory=HoldState)
     _suspicions: dict[str, frozenset[Suspicion]] = field(default_factory=dict)
     _mistake: str = ""
     _next_forecast_s: float = 0.0
@@ -240,7 +217,14 @@ class Watch:
             if reading.channel == self.state.channel:
                 self._take_driving(reading)
         self._take_outlook()
-        self._judge([*self._sensor_facts(readings), *self._oven_facts(readings), *self._run_facts()], moment)
+        facts = [
+            *run_facts.sensor_facts(readings, self._suspicions),
+            *self._oven_facts(readings),
+            *self._hold_facts(brought, moment),
+            *self._run_facts(),
+        ]
+        self._mistake = ""
+        self._judge(facts, moment)
 
     def tick(self) -> None:
         """Let time pass where nothing was brought: reminders, and silence that has lasted too long."""
@@ -406,94 +390,52 @@ class Watch:
         (from_s, from_K), (to_s, to_K) = self._recent[0], self._recent[-1]
         return (to_K - from_K) / (to_s - from_s)
 
-    def _sensor_facts(self, readings: list[Reading]) -> list[Fact]:
-        facts = []
-        for reading in readings:
-            odd = [words for kind, words in SENSOR_SUSPECTED.items() if kind in self._suspicions[reading.channel]]
-            bad = reading.quality not in (Quality.GOOD, Quality.MISSING)
-            if bad and not odd:
-                odd = [f"{reading.quality}, the controller said {reading.raw or 'nothing'}"]
-            text = f"{reading.channel}: {odd[0]}" if odd else f"{reading.channel}: believable again"
-            if reading.quality is not Quality.MISSING:  # silence says nothing about the sensor
-                facts.append(Fact(AlertKind.SENSOR_FAULT, reading.channel, active=bool(odd), text=text))
-        return facts
-
-    def _suspected_facts(self) -> list[Fact]:
-        """What the channels' behaviour says about the oven: one condition, however many channels show it."""
-        said = {suspicion for suspicions in self._suspicions.values() for suspicion in suspicions}
-        return [
-            Fact(
-                kind,
-                self.oven,
-                active=(active := [str(one) for one in said if SUSPECTED.get(one) is kind]) != [],
-                text=f"{self.oven}: {', '.join(sorted(active))}" if active else "",
-            )
-            for kind in dict.fromkeys(SUSPECTED.values())
-        ]
-
     def _oven_facts(self, readings: list[Reading]) -> list[Fact]:
-        facts = self._suspected_facts()
-        limit_K = self.over_temperature_K
-        hottest_K = max((one.temperature_K for one in readings if one.quality is Quality.GOOD), default=nan)
-        if limit_K is None or not isfinite(hottest_K):
-            return facts
-        self._over_temperature = alert.holds(hottest_K, limit_K, limit_K - 5.0, self._over_temperature)
+        """What the oven itself gives to hear: too hot, heating by itself, not heating, not holding."""
         display = self.sheet.display
-        hottest, limit = (display.temperature_from_kelvin(one_K) for one_K in (hottest_K, limit_K))
-        facts.append(
-            Fact(
-                AlertKind.OVER_TEMPERATURE,
-                self.oven,
-                active=self._over_temperature,
-                number=f"{hottest:.0f} °{display.temperature}",
-                band=f"the limit is {limit:.0f} °{display.temperature}",
+        hottest_K = max((one.temperature_K for one in readings if one.quality is Quality.GOOD), default=nan)
+        facts = run_facts.suspected_facts(self.oven, self._suspicions, hottest_K, display)
+        limit_K = self.over_temperature_K
+        if limit_K is not None and isfinite(hottest_K):
+            self._over_temperature = alert.holds(hottest_K, limit_K, limit_K - 5.0, self._over_temperature)
+            facts.append(
+                run_facts.over_temperature_fact(self.oven, hottest_K, limit_K, self._over_temperature, display)
             )
-        )
         return facts
+
+    def _hold_facts(self, brought: PollResult, moment: Moment) -> list[Fact]:
+        """Whether the oven follows its set point, by the first temperature of the controller that says it."""
+        if not any(raw.quantity is ChannelQuantity.SET_POINT for raw in brought.readings):
+            return []
+        first = next((raw for raw in brought.readings if raw.quantity is ChannelQuantity.TEMPERATURE), None)
+        if first is None or first.quality is not Quality.GOOD or not isfinite(self.set_point_K):
+            return []
+        self._hold = hold.judge(
+            self._hold, self._time_s(moment), first.temperature_K, self.set_point_K, self.output_pct / 100.0
+        )
+        return run_facts.hold_facts(self.oven, self._hold, first.temperature_K, self.set_point_K, self.sheet.display)
 
     def _run_facts(self) -> list[Fact]:
         """What the estimate and the targets say that somebody should hear."""
-        statuses = target.statuses(self.problem, self.state)
-        seen = self._seen
-        facts = []
-        for number, status in enumerate(statuses):
-            kind = AlertKind.TARGET_PASSED if status.target.limit else AlertKind.TARGET_REACHED
-            facts.append(Fact(kind, status.name, active=status.reached, text=status.name))
-            expected_s = self.forecast.reached_at_s[number] if self.forecast else None
-            if status.reached:
-                facts.append(Fact(AlertKind.TARGET_SOON, status.name, active=False, text=f"{status.name}: reached"))
-            elif expected_s is not None:
-                left_s = expected_s - self.state.last_time_s
-                soon = left_s <= SOON_S
-                when = f"in about {max(left_s / 60.0, 1.0):.0f} min" if soon else "not soon any more"
-                facts.append(Fact(AlertKind.TARGET_SOON, status.name, active=soon, text=status.name, number=when))
-        facts.extend(self._soak_facts(seen.thermal.soaks))
-        standing = {warning.kind: warning for warning in seen.warnings}
-        for name, kind in WARNING_ALERTS.items():
-            warning = standing.get(name)
-            facts.append(Fact(kind, self.oven, active=warning is not None, text=warning.words if warning else ""))
-        facts.append(Fact(AlertKind.OWN_MISTAKE, self.oven, active=self._mistake != "", text=self._mistake))
-        self._mistake = ""
-        return facts
+        seen, display = self._seen, self.sheet.display
+        statuses = target.statuses(self.problem, self.state, self.bands)
+        return [
+            *run_facts.target_facts(statuses, self.forecast, self.state.last_time_s, display),
+            *self._soak_facts(seen.thermal.soaks),
+            *run_facts.ruin_facts(self.oven, seen, self.bands, display),
+            Fact(AlertKind.OWN_MISTAKE, self.oven, active=self._mistake != "", text=self._mistake),
+        ]
 
     def _soak_facts(self, soaks: tuple[Soak, ...]) -> list[Fact]:
         """The news of soaks that began or ended since the last time; each is told once, however its band is revised."""
         facts = []
-        ended = sum(soak.end_s is not None for soak in soaks)
+        ended = [soak for soak in soaks if soak.end_s is not None]
         if len(soaks) > self._soaks_begun:
             self._soaks_begun = len(soaks)
-            low_K, high_K = soaks[-1].band_K
-            band = " to ".join(
-                f"{self.sheet.display.temperature_from_kelvin(limit_K):.0f}" for limit_K in (low_K, high_K)
-            )
-            words = f"inside {band} °{self.sheet.display.temperature}"
-            facts.append(Fact(AlertKind.SOAK_STARTED, str(len(soaks)), active=True, text=words))
-        if ended > self._soaks_ended:
-            self._soaks_ended = ended
-            minutes = next(soak.in_band_s for soak in reversed(soaks) if soak.end_s is not None) / 60.0
-            facts.append(
-                Fact(AlertKind.SOAK_ENDED, str(ended), active=True, text=f"after {minutes:.0f} min at heat inside")
-            )
+            facts.append(run_facts.soak_started_fact(len(soaks), soaks[-1], self.sheet.display))
+        if len(ended) > self._soaks_ended:
+            self._soaks_ended = len(ended)
+            facts.append(run_facts.soak_ended_fact(len(ended), ended[-1]))
         return facts
 
     def _take_link(self, event: LinkEvent, moment: Moment) -> None:
@@ -506,7 +448,8 @@ class Watch:
             self._links_lost[name] = str(event.why)
         else:
             self._links_lost.pop(name, None)
-        self._judge([Fact(AlertKind.LINK_LOST, name, active=lost, text=event.why)], moment)
+        text = event.why if lost else f"{name}: answers again"
+        self._judge([Fact(AlertKind.LINK_LOST, name, active=lost, text=text)], moment)
 
     def _notice_clock(self, moment: Moment) -> None:
         step_s = clock_jump_s(self._last, moment, JUMP_S * self.clock.speed) if self._last is not None else 0.0
