@@ -36,6 +36,7 @@ COMMANDS = {
     "what-if": "what_if",
     "fit-lag": "fit_lag",
     "piece": "piece",
+    "correct": "correct",
     "page-password": "page_password",
     "demo": "demo",
 }

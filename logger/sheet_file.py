@@ -96,8 +96,6 @@ REACH = DurationDimension(
 )
 """Any quantity a target may be about; which one it has to be depends on the target's ``quantity``."""
 
-CorrectionRow = tuple[Number, Number, Number, Number]
-
 REACH_OF: dict[Quantity, tuple[Dimension, str]] = {
     Quantity.CASE_DEPTH: (LENGTH, "a depth such as reach_mm = 0.8"),
     Quantity.SURFACE_CARBON: (CARBON, "a carbon content such as reach_wt_pct = 0.80"),
@@ -237,12 +235,9 @@ class CorrectionTable(Table):
 
     recipe: Annotated[str, one_of(PACK_RECIPES)] = ""
     iron_lot: Text = ""
-    mean: tuple[Number, Number, Number, Number] = (0.0, 0.0, 0.0, 0.0)
-    covariance: tuple[CorrectionRow, CorrectionRow, CorrectionRow, CorrectionRow] = (
-        (1.0, 0.0, 0.0, 0.0),
-        (0.0, 1.0, 0.0, 0.0),
-        (0.0, 0.0, 1.0, 0.0),
-        (0.0, 0.0, 0.0, 1.0),
+    mean: list[Number] = Field(default_factory=lambda: [0.0] * 4)
+    covariance: list[list[Number]] = Field(
+        default_factory=lambda: [[float(row == column) for column in range(4)] for row in range(4)]
     )
     evidence: list[Text] = Field(default_factory=list)
 
@@ -393,7 +388,7 @@ def _sheet(document: Document, table: SheetTable) -> RunSheet:
         quenched_hardness_HRC=_optional(tempering.quenched_hardness),
         temper_hold_s=_optional(tempering.hold),
         quench=None if table.quench is None else _quench(table.quench),
-        correction=None if table.correction is None else _correction(table.correction),
+        correction=None if table.correction is None else _correction(document, table.correction),
         display=_display(table),
         name=table.name,
         notes=table.notes,
@@ -459,8 +454,15 @@ def _soak(table: SoakTable) -> SoakRule:
     )
 
 
-def _correction(table: CorrectionTable) -> Correction:
-    return Correction(table.recipe, table.iron_lot, table.mean, table.covariance, tuple(table.evidence), "run sheet")
+def _correction(document: Document, table: CorrectionTable) -> Correction | None:
+    sizes = [len(table.mean), len(table.covariance), *(len(row) for row in table.covariance)]
+    if sizes != [4] * 6:
+        expected = "four numbers and four rows of four, as `soaktally correct show --sheet-table` prints them"
+        document.fault(("correction",), f"{sizes[0]} numbers and {sizes[1]} rows", expected)
+        return None
+    a, b, c, d = table.mean
+    rows = tuple((w, x, y, z) for w, x, y, z in table.covariance)
+    return Correction(table.recipe, table.iron_lot, (a, b, c, d), rows, tuple(table.evidence), "run sheet")
 
 
 def _stage(table: StageTable) -> Stage:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import click
 
+from logger.commands.progress import done_telling, tell
 from logger.commands.shared_options import (
     length_option,
     quantity_of,
@@ -92,7 +93,7 @@ def new(
             size_m=size_m,
             carbon_wt_pct=words.carbon("--carbon", carbon),
             carbon_spread_wt_pct=None if carbon_within is None else words.carbon("--carbon-within", carbon_within),
-            alloy_wt_pct=_alloy(alloy),
+            alloy_wt_pct=alloy_of(alloy),
             iron_lot=iron_lot,
             steel=steel,
             width_m=None if wide is None else words.length("--wide", wide),
@@ -228,7 +229,7 @@ def clad(
             thickness_m=words.length("--thickness", thickness),
             carbon_wt_pct=words.carbon("--carbon", carbon),
             carbon_spread_wt_pct=None if carbon_within is None else words.carbon("--carbon-within", carbon_within),
-            alloy_wt_pct=_alloy(alloy),
+            alloy_wt_pct=alloy_of(alloy),
             front=faces != "back",
             back=faces != "front",
         )
@@ -389,7 +390,7 @@ def list_pieces(record: Path, as_json: bool, temperature_unit: TemperatureChoice
         from logger.views.piece_contract import now_object
         from logger.views.piece_text import pieces_text
 
-        ledger = Ledger(record, _tell)
+        ledger = Ledger(record, tell)
         standing = [name for name in ledger.pieces if ledger.last_step(name)]
         pieces = [piece_now(ledger.now(name), with_hardness=as_json) for name in standing]
         if as_json:
@@ -474,7 +475,8 @@ class _Words:
         return quantity_of(option, CARBON, words).value
 
 
-def _alloy(words: str) -> dict[str, float]:
+def alloy_of(words: str) -> dict[str, float]:
+    """An alloy [wt% by element] written as Mn=0.45,Si=0.10. Raises InputFault."""
     alloy: dict[str, float] = {}
     for part in filter(None, (each.strip() for each in words.split(","))):
         element, equals, number = (each.strip() for each in part.partition("="))
@@ -487,25 +489,10 @@ def _alloy(words: str) -> dict[str, float]:
     return alloy
 
 
-def _tell(words: str) -> None:
-    """A line of progress, where a person is looking."""
-    import sys
-
-    if sys.stderr.isatty():
-        click.echo(f"\r\033[K{words} ...", err=True, nl=False)
-
-
-def _told() -> None:
-    import sys
-
-    if sys.stderr.isatty():
-        click.echo("\r\033[K", err=True, nl=False)
-
-
 def _ledger(shown: dict[str, Any]) -> "Ledger":
     from logger.piece_ledger import Ledger
 
-    return Ledger(shown["record"], _tell)
+    return Ledger(shown["record"], tell)
 
 
 def _display(ledger: "Ledger", name: str, shown: dict[str, Any]) -> "DisplayUnits":
@@ -542,7 +529,7 @@ def _show(ledger: "Ledger", name: str, shown: dict[str, Any], every_step: bool) 
         state = states.get(entry.number)
         lines.append((entry, None if state is None else piece_now(state, with_hardness=wanted)))
     now = next(then for entry, then in lines if entry.number == last and then is not None)
-    _told()
+    done_telling()
     if shown["as_json"]:
         click.echo(json.dumps(piece_object(lines, now), ensure_ascii=False, allow_nan=False))
     else:

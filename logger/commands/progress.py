@@ -2,7 +2,7 @@
 
 import sys
 import time
-from math import isfinite
+from math import isfinite, nan
 from types import TracebackType
 
 import click
@@ -48,3 +48,19 @@ class ProgressLine:
         if self._shown:
             click.echo(f"\r{'':<{WIDTH}}\r", nl=False, err=True)
             self._shown = False
+
+
+def line_of_command() -> ProgressLine:
+    """The one line of progress of the command that is running."""
+    line: ProgressLine = click.get_current_context().meta.setdefault("soaktally.progress", ProgressLine())
+    return line
+
+
+def tell(what: str) -> None:
+    """Show what is being done, where nobody can say how far it is."""
+    line_of_command().tell(what, nan)
+
+
+def done_telling() -> None:
+    """Take the line away before something else is shown."""
+    line_of_command().clear()

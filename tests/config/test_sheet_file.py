@@ -415,6 +415,15 @@ def test_the_thermocouple_may_be_named_with_what_its_calibration_found(folder: P
          'line 8: target[0].judged_by: found "luck", expected "median" or "pessimistic"'),
         (PLATE + '[[target]]\nquantity = "hardness"\nreach_HRC = 60\nlimit = 3\n',
          "line 8: target[0].limit: found 3, expected true or false"),
+        (PLATE + "[correction]\nmean = [1, 2]\n",
+         "line 5: correction: found 2 numbers and 4 rows, expected four numbers and four rows of four, as "
+         "`soaktally correct show --sheet-table` prints them"),
+        (PLATE + "[correction]\nmean = [99, 0, 0, 0]\n",
+         "line 6: correction.mean: found 99, 0, 0, 0, expected numbers from -12 to 12"),
+        (PLATE + "[correction]\ncovariance = [[1, 2, 0, 0], [2, 1, 0, 0], [0, 0, 1, 0], [0, 0, 0, 1]]\n",
+         "line 6: correction.covariance: found rows that cannot be one, expected four rows of four that can be a "
+         "covariance, as `soaktally correct show --sheet-table` prints them"),
+        (PLATE + "[correction]\nmean = 3\n", "line 6: correction.mean: found 3, expected a list"),
         (PLATE + '[display]\ntemperature = "K"\n', 'line 6: display.temperature: found "K", expected "C" or "F"'),
     ],
 )  # fmt: skip
