@@ -66,18 +66,30 @@ class TargetStatus:
         return f"{self.target.quantity} to {self.target.at_carbon_wt_pct:.2f} % C"
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class ProfileAhead:
+    """Carbon [wt%] over depth [m], shape (n,) each, at the run time [s] at which target ``number`` will be met."""
+
+    number: int
+    time_s: float
+    depth_m: FloatArray
+    carbon_wt_pct: FloatArray
+
+
 @dataclass(frozen=True, slots=True)
 class Forecast:
     """When each target will be met [run time, s] if the oven goes on as supposed; None: not within the horizon.
 
     ``range_s``: between which run times [s] nine members in ten meet each target; None where no bands are wanted or
-    the target was met before; the later end None where some will not within the horizon.
+    the target was met before; the later end None where some will not within the horizon. ``profile``: the nominal
+    carbon at the first target still ahead; None where none will be met.
     """
 
     reached_at_s: tuple[float | None, ...]
     hold_temperature_K: float
     horizon_s: float
     range_s: tuple[tuple[float, float | None] | None, ...] = ()
+    profile: ProfileAhead | None = None
 
 
 def statuses(problem: Problem, state: EstimateState, bands: Bands | None = None) -> tuple[TargetStatus, ...]:
@@ -178,15 +190,27 @@ def forecast(
 
     alone = replace(problem, ensemble=None)
     ahead, at_s, value_s, values = state, start_s, [], []
+    passed = [(start_s, state)]
     judged_alone = [target.judged_by != "pessimistic" or problem.ensemble is None for target in targets]
     for time_s in supposed_times_s(start_s, start_s + horizon_s):
         ahead = estimate.advance(alone, ahead, supposed(at_s, time_s))
         at_s = time_s
+        passed.append((at_s, ahead))
         if all(status.reached for status in statuses(alone, ahead)):
             break
     reached = [status.reached_at_s for status in statuses(alone, ahead)]
+    profile = None
+    following = _following(targets, reached, start_s)
+    if following is not None and reached[following] is not None:
+        then_s = max(reached[following] or start_s, start_s)
+        from_s, there = max((one for one in passed if one[0] <= then_s), key=lambda one: one[0])
+        if then_s > from_s:
+            there = estimate.advance(alone, there, supposed(from_s, then_s))
+        carbon = estimate.at_end(alone, there).carbon
+        if carbon is not None:
+            profile = ProfileAhead(following, then_s, carbon.depth_m, carbon.carbon_wt_pct)
     if problem.ensemble is None:
-        return Forecast(tuple(reached), hold_temperature_K, horizon_s, (None,) * len(targets))
+        return Forecast(tuple(reached), hold_temperature_K, horizon_s, (None,) * len(targets), profile)
 
     before = statuses(problem, state)
     met = [status.reached for status in before]
@@ -196,7 +220,7 @@ def forecast(
         for number, status in enumerate(before):
             if status.reached:
                 reached[number] = status.reached_at_s
-        return Forecast(tuple(reached), hold_temperature_K, horizon_s, (None,) * len(targets))
+        return Forecast(tuple(reached), hold_temperature_K, horizon_s, (None,) * len(targets), profile)
     (_, members), *_ = estimate.members_now(problem, state)
     at_s = start_s
     for time_s in (start_s, *supposed_times_s(start_s, start_s + look_s, MEMBERS_FIRST_STEP_S)):
@@ -225,7 +249,15 @@ def forecast(
         if not judged_alone[number]:
             judging_s = low_s if target.limit else high_s
             reached[number] = judging_s if judging_s < inf else None
-    return Forecast(tuple(reached), hold_temperature_K, horizon_s, tuple(ranges))
+    return Forecast(tuple(reached), hold_temperature_K, horizon_s, tuple(ranges), profile)
+
+
+def _following(targets: tuple[Target, ...], reached_at_s: list[float | None], start_s: float) -> int | None:
+    """The number of the first target, in the sheet's order, that is still to be reached after a run time [s]."""
+    for number, (target, at_s) in enumerate(zip(targets, reached_at_s, strict=True)):
+        if not target.limit and (at_s is None or at_s > start_s):
+            return number
+    return None
 
 
 def _members_horizon_s(

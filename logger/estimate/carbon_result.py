@@ -71,7 +71,11 @@ class CarbonWarning:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Ever:
-    """What has happened so far, for each member, shape (m,)."""
+    """What has happened so far, for each member, shape (m,).
+
+    ``deepest_wt_pct`` is the first member's profile, shape (n + 2,), when its skin was at its worst: melted deepest or,
+    where nothing melted, deepest with carbide at heat; None before.
+    """
 
     liquid_depth_m: FloatArray
     carbide_depth_m: FloatArray
@@ -80,6 +84,7 @@ class Ever:
     limited_s: FloatArray
     molten_s: FloatArray
     closest_solidus_K: FloatArray
+    deepest_wt_pct: FloatArray | None = None
 
     @staticmethod
     def nothing(members: int) -> "Ever":
@@ -120,7 +125,19 @@ class Ever:
         liquid = np.where(molten, np.maximum(self.liquid_depth_m, excess), self.liquid_depth_m)
         carbide = np.where(~molten & at_heat, np.maximum(self.carbide_depth_m, excess), self.carbide_depth_m)
         molten_s = self.molten_s + np.where(molten & (excess > 0.0), hot_s, 0.0)
-        return Ever(liquid, carbide, peak_K, coarsening_s, limited_s, molten_s, self.closest_solidus_K)
+        deepest = self.deepest_wt_pct
+        if _is_worse(liquid, carbide, self):
+            deepest = np.empty(nodes.shape[1])
+            deepest[1:-1] = nodes[0, 1:-1] / problem.carbon_ratio
+            deepest[0], deepest[-1] = deepest[1], deepest[-2]
+        return Ever(liquid, carbide, peak_K, coarsening_s, limited_s, molten_s, self.closest_solidus_K, deepest)
+
+
+def _is_worse(liquid_depth_m: FloatArray, carbide_depth_m: FloatArray, before: Ever) -> bool:
+    """Whether the first member's skin is now worse than it ever was; depths [m], shape (m,)."""
+    if liquid_depth_m[0] > 0.0:
+        return bool(liquid_depth_m[0] > before.liquid_depth_m[0])
+    return bool(carbide_depth_m[0] > before.carbide_depth_m[0])
 
 
 def _excess_depth_m(problem: CarbonProblem, nodes: FloatArray, phases: FloatArray) -> FloatArray:
@@ -250,6 +267,8 @@ class CarbonResult:
     margin_to_solidus_K, margin_to_solidus_wt_pct : how far the richest steel is from melting now, in degrees and in
                      carbon; negative: molten. The carbon margin is None below the eutectic, where no carbon melts.
     depth_m, carbon_wt_pct : profile from the front face inwards, face and end included
+    deepest_wt_pct : the same profile when the skin had melted deepest or, where nothing melted, when carbide at heat
+                     went deepest; None where neither happened
     """
 
     time_s: float
@@ -273,6 +292,7 @@ class CarbonResult:
     carbon_wt_pct: FloatArray
     warnings: tuple[CarbonWarning, ...]
     notes: tuple[str, ...] = ()
+    deepest_wt_pct: FloatArray | None = None
 
     def case_depth_m(self, level_wt_pct: float, back: bool = False) -> float:
         """Depth [m] to which carbon reaches a level [wt%], from the front (or back) face inwards.
@@ -333,11 +353,10 @@ def ended(
     liquid_now = np.where(molten, excess, 0.0)
     carbide_now = np.where(hot & ~molten, excess, 0.0)
     at_heat = hot & (temperature_K > np.maximum(ever.peak_K, temperature_K) - AT_HEAT_K)
-    ever = replace(
-        ever,
-        liquid_depth_m=np.maximum(ever.liquid_depth_m, liquid_now),
-        carbide_depth_m=np.maximum(ever.carbide_depth_m, np.where(at_heat, carbide_now, 0.0)),
-    )
+    liquid = np.maximum(ever.liquid_depth_m, liquid_now)
+    carbide = np.maximum(ever.carbide_depth_m, np.where(at_heat, carbide_now, 0.0))
+    worst = profile[0].copy() if _is_worse(liquid, carbide, ever) else ever.deepest_wt_pct
+    ever = replace(ever, liquid_depth_m=liquid, carbide_depth_m=carbide, deepest_wt_pct=worst)
     return CarbonMembers(
         time_s=time_s,
         temperature_K=temperature_K,
@@ -397,6 +416,7 @@ def member_result(members: CarbonMembers, member: int) -> CarbonResult:
         carbon_wt_pct=members.carbon_wt_pct[member],
         warnings=(),
         notes=members.problem.notes,
+        deepest_wt_pct=ever.deepest_wt_pct if member == 0 else None,
     )
     return replace(result, warnings=tuple(_warnings(result, members, member, float(phases[SATURATION]))))
 

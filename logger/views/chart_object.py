@@ -124,6 +124,7 @@ def _profile(view: ProfileView, units: DisplayUnits) -> dict[str, Any]:
         "curves": [
             {
                 "label": curve.label,
+                "when": curve.when,
                 "depth": _numbers(units.length_from_metres(curve.depth_m), decimals),
                 "carbon_wt_pct": _numbers(curve.carbon_wt_pct, 3),
                 "low_wt_pct": None if curve.band_wt_pct is None else _numbers(curve.band_wt_pct[0], 3),

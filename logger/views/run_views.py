@@ -1,5 +1,6 @@
 """From a situation to what is shown: the snapshot for words, the run view for pictures. Only chooses and arranges."""
 
+from collections.abc import Iterator
 from datetime import tzinfo
 from math import isfinite
 
@@ -7,7 +8,7 @@ import numpy as np
 
 from logger.alert import AlertEvent, AlertKind, Phase
 from logger.estimate.bands import Band, Bands
-from logger.estimate.carbon_result import CarbonWarningKind
+from logger.estimate.carbon_result import CarbonResult, CarbonWarningKind
 from logger.estimate.gaps import GapMark
 from logger.estimate.result import Estimate, TrailPoint
 from logger.sheet import Correction, Quantity, RunSheet, level_shown_wt_pct
@@ -47,6 +48,9 @@ URGENT = frozenset(
     }
 )
 """Warnings that change what a person does during the run; the others matter at the next step."""
+
+SAME_CARBON_WT_PCT = 0.05
+"""Profiles nowhere further apart than this [wt%] are one line in a picture."""
 
 UNMARKED = frozenset({AlertKind.TARGET_SOON, AlertKind.RUN_ENDED, AlertKind.TEST})
 """Alerts that tell nothing about the heat itself and so are not marked in its picture."""
@@ -377,6 +381,7 @@ def _profile_view(situation: Situation) -> ProfileView | None:
                 carbon.carbon_wt_pct,
                 None if bands is None else (bands.carbon.carbon_wt_pct[0], bands.carbon.carbon_wt_pct[2]),
             ),
+            *_other_profiles(situation, carbon),
         ),
         limits=profile_limits(situation.estimate.thermal.peak_K, sheet.display),
         case_at_wt_pct=level,
@@ -385,6 +390,19 @@ def _profile_view(situation: Situation) -> ProfileView | None:
         liquid_m=carbon.liquid_depth_m,
         far_end="back face" if whole else "middle of the section",
     )
+
+
+def _other_profiles(situation: Situation, carbon: CarbonResult) -> Iterator[ProfileCurve]:
+    """The carbon when the target will be met, and when the skin was at its worst, where either is not as it is now."""
+    ahead = None if situation.forecast is None or situation.finished else situation.forecast.profile
+    if ahead is not None and not situation.statuses[ahead.number].reached:
+        target = situation.statuses[ahead.number].target
+        label = f"when {target.quantity} is reached"
+        yield ProfileCurve(label, ahead.depth_m, ahead.carbon_wt_pct, when="target")
+    worst = carbon.deepest_wt_pct
+    if worst is not None and float(np.abs(worst - carbon.carbon_wt_pct).max()) > SAME_CARBON_WT_PCT:
+        label = "when it had melted deepest" if carbon.liquid_depth_m > 0.0 else "when carbide went deepest"
+        yield ProfileCurve(label, carbon.depth_m, worst, when="worst")
 
 
 def _depth_view(situation: Situation) -> DepthView | None:

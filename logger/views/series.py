@@ -7,6 +7,7 @@ units. A band is a pair of arrays (low, high), 5 and 95 %. The same values feed 
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from enum import StrEnum
+from typing import Literal
 
 from logger.alert import Severity
 from logger.units import FloatArray
@@ -84,12 +85,13 @@ class TemperatureView:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ProfileCurve:
-    """Carbon [wt%] against depth from the face [m], shape (n,) each."""
+    """Carbon [wt%] against depth from the face [m], shape (n,) each; ``when`` it is, was or will be so."""
 
     label: str
     depth_m: FloatArray
     carbon_wt_pct: FloatArray
     band_wt_pct: Band | None = None
+    when: Literal["now", "target", "worst"] = "now"
 
 
 @dataclass(frozen=True, slots=True, order=True)

@@ -139,3 +139,23 @@ def test_a_rate_of_heating_not_known_yet_is_supposed_to_be_the_slowest() -> None
     unknown = target.forecast(problem, state, hot_K, heating_K_per_s=float("nan"))
     assert unknown.reached_at_s == target.forecast(problem, state, hot_K).reached_at_s
     assert unknown.reached_at_s[0] is not None
+
+
+def test_a_forecast_shows_the_carbon_of_the_moment_its_first_target_is_met() -> None:
+    wanted = (Target(Quantity.CASE_DEPTH, 0.0006, 0.40), Target(Quantity.EQUIVALENT_TIME, 4.0 * 3600.0))
+    problem = estimate.problem_from_sheet(sheet_with(*wanted))
+    state = estimate.over_history(problem, hold(950.0, 3600.0))
+    ahead = target.forecast(problem, state, kelvin_from_celsius(950.0)).profile
+    assert ahead is not None
+    assert ahead.number == 0
+    there = estimate.over_history(problem, hold(950.0, ahead.time_s))
+    then = estimate.at_end(problem, there).carbon
+    assert then is not None
+    assert np.interp(0.40, ahead.carbon_wt_pct[::-1], ahead.depth_m[::-1]) == pytest.approx(0.0006, rel=0.01)
+    assert np.abs(ahead.carbon_wt_pct - then.carbon_wt_pct).max() < 0.01
+
+
+def test_targets_that_are_all_met_leave_no_carbon_ahead_to_show() -> None:
+    problem = estimate.problem_from_sheet(sheet_with(Target(Quantity.CASE_DEPTH, 0.0001, 0.40)))
+    state = estimate.over_history(problem, hold(950.0, 7200.0))
+    assert target.forecast(problem, state, kelvin_from_celsius(950.0)).profile is None

@@ -216,12 +216,13 @@ export class Pictures {
     if (!profile) return;
     const { length } = units, decimals = length === "mm" ? 2 : 3;
     const curves = profile.curves;
-    const kinds = ["steel", "then", "melt"];
+    const looks = { now: ["carbon", "steel"], target: ["target", "then"], worst: ["danger", "melt"] };
     const tables = [];
     const series = [];
-    curves.forEach((curve, number) => {
+    curves.forEach((curve) => {
+      const [paint, line] = looks[curve.when] || looks.now;
       tables.push([curve.depth, curve.carbon_wt_pct]);
-      series.push({ label: curve.label, colour: number === 0 ? "carbon" : number === 1 ? "target" : "danger", ...stroke(kinds[number] || "other") });
+      series.push({ label: curve.label, colour: paint, ...stroke(line) });
     });
     const first = curves[0];
     if (first?.low_wt_pct) {
