@@ -5,13 +5,26 @@ All conversions take floats or numpy arrays alike.
 """
 
 from dataclasses import dataclass
-from typing import Literal, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
-import numpy as np
-from numpy.typing import NDArray
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
-FloatArray = NDArray[np.float64]
-Number = TypeVar("Number", float, FloatArray)
+    FloatArray = NDArray[np.float64]
+
+Number = TypeVar("Number", float, "FloatArray")
+
+
+def __getattr__(name: str) -> Any:
+    """``FloatArray`` for whoever asks for it: commands that convert single numbers start without loading numpy."""
+    if name != "FloatArray":
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    import numpy as np
+    from numpy.typing import NDArray
+
+    return NDArray[np.float64]
+
 
 ZERO_CELSIUS_K = 273.15
 SECONDS_PER_HOUR = 3600.0
