@@ -33,6 +33,7 @@ COMMANDS = {
     "season": "season",
     "accept": "accept",
     "evidence": "evidence",
+    "translate": "translate",
     "what-if": "what_if",
     "fit-lag": "fit_lag",
     "piece": "piece",

@@ -13,7 +13,7 @@ from pathlib import Path
 
 from logger.clock import FastClock
 from logger.daemon import Orders, watch
-from logger.demo import CARBURIZE_SHEET, OVEN, TEMPER_SHEET, simulated_oven
+from logger.demo import CARBURIZE_SHEET, OVEN, OVEN_NAME, TEMPER_SHEET, simulated_oven
 from logger.errors import Fault, InputFault
 from logger.oven_file import read_oven
 from logger.record import append_from_outside, note
@@ -113,8 +113,8 @@ SEASON: tuple[SeasonHeat, ...] = (
         "2026-01-24",
         "lot-3",
         _straps("3"),
-        HEAT_UP.format(hold_C=925.0, soak_h=1.5),
-        note="Had to leave early: the program was set to an hour and a half at heat. Invented.",
+        HEAT_UP.format(hold_C=925.0, soak_h=2.3),
+        note="Had to leave early: the program was set an hour shorter. Invented.",
     ),
     SeasonHeat(
         "2026-01-31",
@@ -197,7 +197,7 @@ def _heat(
     options = ["--heat", heat.canister, "--program", str(program_file)]
     with simulated_oven(options, speed, seed, tell) as (link, port):
         framing = "rtu" if link == "pty" else "tcp"
-        words = OVEN.format(speed=speed, port=port, framing=framing, poll_s=POLL_S)
+        words = OVEN.format(oven=OVEN_NAME, speed=speed, port=port, framing=framing, poll_s=POLL_S)
         oven_file.write_text(words, encoding="utf-8")
         oven = read_oven(oven_file)
         clock = FastClock(speed, heat.start_utc_s)

@@ -91,6 +91,8 @@ def _target_flag(target: dict[str, Any], units: DisplayUnits) -> Flag | None:
 
     if target["limit"]:
         return Flag(Severity.WARNING, f"{quantity} passed its limit of {words(target['wanted'])}")
+    if quantity is Quantity.SOAK_TIME and not target["value"]:
+        return Flag(Severity.WARNING, f"no soak, {words(target['wanted'])} wanted")
     name = "soak" if quantity is Quantity.SOAK_TIME else str(quantity)
     return Flag(Severity.WARNING, f"{name} short: {words(target['value'])} of {words(target['wanted'])}")
 
@@ -103,4 +105,4 @@ def _oven_flags(run: SeasonRun, trend: OvenTrend | None) -> list[Flag]:
         return []
     element = "element dying" if share >= DYING else "element wearing"
     severity = Severity.DANGER if share >= DYING else Severity.WARNING
-    return [Flag(severity, f"{element}: {100.0 * (share - 1.0):.0f} % more power to heat up")]
+    return [Flag(severity, f"{element}: {100.0 * (share - 1.0):.0f} % more power")]

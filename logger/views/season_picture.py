@@ -104,10 +104,10 @@ def _melting(axes: Axes, card: Card, scales: Scales) -> None:
     begin_h = trail[int(molten[0])].time_s / 3600.0
     place = blended_transform_factory(axes.transData, axes.transAxes)
     axes.axvline(begin_h, color=look.DANGER, linewidth=1.6, zorder=5)
-    axes.plot([begin_h], [0.955], transform=place, marker="D", markersize=9, color=look.DANGER, zorder=7, clip_on=False)
+    axes.plot([begin_h], [1.05], transform=place, marker="D", markersize=9, color=look.DANGER, zorder=7, clip_on=False)
     axes.text(
         begin_h + 0.14,
-        0.955,
+        1.05,
         "melted",
         transform=place,
         ha="left",
@@ -116,7 +116,6 @@ def _melting(axes: Axes, card: Card, scales: Scales) -> None:
         fontweight="bold",
         color=look.DANGER,
         zorder=7,
-        bbox={"facecolor": look.PAPER, "edgecolor": "none", "pad": 1.0, "alpha": 0.85},
     )
 
 

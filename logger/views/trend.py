@@ -1,7 +1,7 @@
 """What the runs of an oven asked of it, one after the other: as text, as JSON, as a picture."""
 
 from datetime import tzinfo
-from math import isfinite
+from math import isfinite, nan
 from typing import Any
 
 import numpy as np
@@ -10,7 +10,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, MaxNLocator
 
-from logger.oven_trend import DYING, WEARING, HeatEffort, OvenTrend, Trouble
+from logger.oven_trend import DYING, LIKE_HOLD_K, WEARING, HeatEffort, OvenTrend, Trouble
 from logger.units import DisplayUnits, FloatArray, celsius_from_kelvin
 from logger.views import look
 from logger.views.panel import LEFT_IN, RIGHT_IN, WIDTH_IN, below, dress, on_line, style, wrapped
@@ -95,7 +95,9 @@ def draw_trend(oven: str, trend: OvenTrend, units: DisplayUnits, zone: tzinfo | 
     words = [wrapped(one, look.TEXT_PT) for one in trend_words(trend, units)]
     panels: list[tuple[str, str, FloatArray, float, bool]] = []
     full = np.array([one.full_power_s / 60.0 for one in efforts])
-    hold = np.array([one.hold_output_pct for one in efforts])
+    latest_K = next((one.hold_K for one in reversed(efforts) if known(one.hold_output_pct)), nan)
+    like = [known(one.hold_K) and abs(one.hold_K - latest_K) <= LIKE_HOLD_K for one in efforts]
+    hold = np.array([one.hold_output_pct if same else nan for one, same in zip(efforts, like, strict=True)])
     slow = np.array([one.time_to_heat_s / 60.0 for one in efforts])
     pair = np.array([units.temperature_difference(one.pair_K) for one in efforts])
     span = "200 to 600 °C" if units.temperature == "C" else "392 to 1112 °F"
@@ -104,7 +106,15 @@ def draw_trend(oven: str, trend: OvenTrend, units: DisplayUnits, zone: tzinfo | 
     elif np.isfinite(slow).any():
         panels.append((f"Minutes from {span}", "min", slow, trend.first_time_to_heat_s / 60.0, False))
     if np.isfinite(hold).any():
-        panels.append(("Output needed to hold", "%", hold, trend.first_hold_output_pct, False))
+        panels.append(
+            (
+                f"Output needed to hold {temperature_words(latest_K, units)}",
+                "%",
+                hold,
+                trend.first_hold_output_pct,
+                False,
+            )
+        )
     if np.isfinite(pair).any():
         first = units.temperature_difference(trend.first_pair_K)
         panels.append(("Second thermocouple less the first", f"°{units.temperature}", pair, first, False))
@@ -174,7 +184,7 @@ def _run_by_run(
         for share, words in ((WEARING, "worn from here"), (DYING, "dying from here")):
             colour = look.SOAK_EDGE if share == WEARING else look.DANGER
             axes.axhline(share * first, color=colour, linewidth=1.1, dashes=(5, 3), zorder=2)
-            on_line(axes, 0.01, share * first, words, colour)
+            on_line(axes, 0.01, share * first, words, colour, under=share == WEARING)
     if known(first):
         axes.axhline(first, color=look.FAINT_INK, linewidth=1.0, dashes=(1.5, 2), zorder=2)
     axes.set_ylim(1.15 * low, 1.22 * high)
