@@ -236,9 +236,9 @@ class RecordWriter:
             self._append(Operation("delivery", tuple(rows)))
 
     def append_estimate(self, run: str, time_s: float, summary: Mapping[str, Any]) -> None:
-        """Append what was shown at a moment of a run, as plain values."""
+        """Append what was shown at a moment of a run, as plain values; the first of a moment stays."""
         row: dict[str, Value] = {"run": run, "time_s": float(time_s), "summary": json.dumps(dict(summary))}
-        self._append(Operation("estimate", (row,)))
+        self._append(Operation("estimate", (row,)), again=True)
 
     def add_note(self, run: str, text: str, *, utc_s: float, time_s: float | None = None, author: str = "") -> None:
         """Append a note to a run, running or finished."""

@@ -40,6 +40,7 @@ from logger.sheet import RunSheet
 from logger.situation import Situation
 from logger.target import Forecast
 from logger.thermocouple import Thermocouple, ThermocoupleCaution, cautions, from_plain, plain
+from logger.views.contract import review_object
 
 log = logging.getLogger("soaktally.watch")
 
@@ -51,6 +52,9 @@ FORECAST_EVERY_REAL_S = 5.0
 
 RATE_OVER_S = 600.0
 """The oven's present rate of heating is taken over this long [s]."""
+
+KEPT_ESTIMATE = ("thermal", "carbon", "tempering", "targets", "warnings")
+"""What of the shown estimate is kept in the record, every few minutes and at the end."""
 
 STALE_AFTER_S, STALE_INTERVALS, STALE_REAL_S = 90.0, 5.0, 3.0
 """What is shown is called old after this long [s], this many polls, and this long of real time [s]: the longest."""
@@ -189,6 +193,7 @@ class Watch:
             self._awaited.cancel()
             self._awaited = None
         self.bands = estimate.bands_at_end(self.problem, self.state)
+        self._keep_estimate()
         now = self._moment()
         self._judge([Fact(AlertKind.RUN_ENDED, self.run, active=True, text=how)], now)
         try:
@@ -383,6 +388,20 @@ class Watch:
             return
         found = made.result()
         self.bands, self.forecast = found.bands, found.forecast or self.forecast
+        self._keep_estimate()
+
+    def _keep_estimate(self) -> None:
+        """Keep what is shown now in the record: what was known when can be looked up, and a resumed run be compared."""
+        if not isfinite(self.state.last_time_s):
+            return
+        shown = review_object(self.now())
+        kept = {part: shown[part] for part in KEPT_ESTIMATE}
+        if kept["carbon"] is not None:
+            kept["carbon"] = {key: value for key, value in kept["carbon"].items() if key != "profile"}
+        try:
+            self.record.append_estimate(self.run, self.state.last_time_s, kept)
+        except OutsideFault as fault:
+            log.error("run %s: an estimate waits in memory: %s", self.run, fault)
 
     def _heating_K_per_s(self) -> float:
         if len(self._recent) < 2 or self._recent[-1][0] <= self._recent[0][0]:

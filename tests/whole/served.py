@@ -164,6 +164,15 @@ def begun(record: Path, oven: str, sheet: str = SHEET) -> str:
     return answer.run
 
 
+def is_record(path: Path) -> bool:
+    """Whether a record has been made, and is ready to be asked something."""
+    try:
+        RecordReader(path).close()
+    except SoaktallyError:
+        return False
+    return True
+
+
 def readings(record: Path, run: str) -> int:
     """How many readings of a run are durable."""
     with RecordReader(record) as reader:
