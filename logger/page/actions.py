@@ -16,9 +16,6 @@ from logger.page.recorded import PHOTO, NotThere, photo_folder
 from logger.record import RunRow
 from logger.requests import Answer
 
-WAIT_S: Final = 8.0
-"""A daemon that does not answer within this [s] is taken for one that does not run."""
-
 LONGEST_TEXT: Final = 2000
 LONGEST_NAME: Final = 80
 LARGEST_PHOTO: Final = 16 * 2**20
@@ -29,13 +26,13 @@ BEGINNINGS: Final = (b"\xff\xd8\xff", b"\x89PNG\r\n\x1a\n", b"RIFF")
 """How the files of the kinds taken begin: JPEG, PNG, WebP (which says WEBP from its ninth byte)."""
 
 
-def ask(path: Path, kind: str, **detail: Any) -> tuple[str, Answer | None]:
+def ask(path: Path, kind: str, wait_s: float, **detail: Any) -> tuple[str, Answer | None]:
     """Ask something of the daemon and wait a little for its answer; the request's id, and None where none came.
 
     Raises   InputFault, OutsideFault   a record that cannot be added to
     """
     asked = requests.ask(path, kind, **detail)
-    return asked, requests.wait_for_answer(path, asked, WAIT_S)
+    return asked, requests.wait_for_answer(path, asked, wait_s)
 
 
 def add_note(path: Path, run: str, text: str, author: str) -> None:

@@ -119,6 +119,7 @@ class Workshop:
     passwords: Passwords
     feed: Feed
     worker: Worker
+    answer_within_s: float
     traces: Traces = field(default_factory=Traces)
     guesses: GuessLimit = field(default_factory=GuessLimit)
     peaks: dict[tuple[Path, str], float | None] = field(default_factory=dict)
@@ -207,7 +208,9 @@ def _number(request: Request, name: str, low: float, high: float, otherwise: flo
 async def _asked(shop: Workshop, oven: str, kind: str, **detail: str) -> Response:
     """What the daemon answers to a request: done, refused, or nothing within some seconds."""
     record = await run_in_threadpool(shop.sources.record_of, oven)
-    asked, answer = await run_in_threadpool(lambda: actions.ask(record, kind, oven=oven, **detail))
+    asked, answer = await run_in_threadpool(
+        lambda: actions.ask(record, kind, shop.answer_within_s, oven=oven, **detail)
+    )
     if answer is None:
         return JSONResponse(
             {"request": asked, "done": None, "text": "The daemon has not answered yet.", "run": ""}, 202

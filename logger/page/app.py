@@ -30,7 +30,14 @@ FOR_GOOD: Final = "public, max-age=31536000, immutable"
 
 
 def build_app(
-    sources: Sources, passwords: Passwords, assets: Assets, *, cookie: str, hosts: frozenset[str], any_address: bool
+    sources: Sources,
+    passwords: Passwords,
+    assets: Assets,
+    *,
+    cookie: str,
+    hosts: frozenset[str],
+    any_address: bool,
+    answer_within_s: float,
 ) -> tuple[ASGIApp, Workshop]:
     """The application, and what its handlers share.
 
@@ -42,8 +49,9 @@ def build_app(
     cookie : the name of the session's cookie
     hosts : names of this machine by which it may be asked for
     any_address : whether bare network addresses will do as well
+    answer_within_s : how long the daemon has for answering a request [s]
     """
-    workshop = Workshop(sources, passwords, Feed(sources.board), Worker())
+    workshop = Workshop(sources, passwords, Feed(sources.board), Worker(), answer_within_s)
 
     @asynccontextmanager
     async def lifespan(app: Starlette) -> AsyncIterator[None]:

@@ -14,6 +14,9 @@ from logger.board import Board
 from logger.errors import Fault, InputFault, OutsideFault
 from logger.page.access import Passwords, read_passwords
 
+WAIT_S: Final = 8.0
+"""A daemon that does not answer a request within this [s] is taken for one that does not run."""
+
 DEFAULT_PORT: Final = 8427
 LOOPBACK: Final = "127.0.0.1"
 ENDS_WITHIN_S: Final = 3.0
@@ -65,8 +68,10 @@ class PageSettings:
 class Page:
     """The page while it is served; `address` is where."""
 
-    def __init__(self, settings: PageSettings, board: Board, records: Mapping[str, Path]) -> None:
-        """Bind the port.
+    def __init__(
+        self, settings: PageSettings, board: Board, records: Mapping[str, Path], answer_within_s: float = WAIT_S
+    ) -> None:
+        """Bind the port. ``answer_within_s``: how long the daemon has for answering a request [s].
 
         Raises   InputFault     open to the network without a password, or a password file that cannot be used
                  OutsideFault   the port is taken
@@ -79,8 +84,11 @@ class Page:
             expected = "--page-password FILE, a file that soaktally page-password wrote; or 127.0.0.1 as the address"
             raise InputFault(Fault("--page", f"{settings.host} without a password", expected))
         self._settings, self._board, self._records, self._passwords = settings, board, dict(records), passwords
+        self._answer_within_s = answer_within_s
+        self.secret = passwords.secret
         self._socket = _bound(settings)
         self.port: int = self._socket.getsockname()[1]
+        self.cookie = f"soaktally-{self.port}"
         shown = f"[{settings.host}]" if ":" in settings.host else settings.host
         shown = socket.gethostname() if settings.host in ("0.0.0.0", "::") else shown
         self.address = f"http://{shown}:{self.port}/"
@@ -119,9 +127,10 @@ class Page:
                 Sources(self._board, self._records),
                 self._passwords,
                 load_assets(),
-                cookie=f"soaktally-{self.port}",
+                cookie=self.cookie,
                 hosts=self._settings.hosts(),
                 any_address=not self._settings.loopback_only,
+                answer_within_s=self._answer_within_s,
             )
             config = uvicorn.Config(
                 app,
@@ -146,12 +155,14 @@ class Page:
 
 
 @contextmanager
-def serving(settings: PageSettings | None, board: Board, records: Mapping[str, Path]) -> Iterator[Page | None]:
+def serving(
+    settings: PageSettings | None, board: Board, records: Mapping[str, Path], answer_within_s: float = WAIT_S
+) -> Iterator[Page | None]:
     """The page for as long as the block runs; nothing where no settings are given."""
     if settings is None:
         yield None
         return
-    page = Page(settings, board, records)
+    page = Page(settings, board, records, answer_within_s)
     page.start()
     try:
         yield page

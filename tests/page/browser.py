@@ -85,10 +85,14 @@ def window(browser: Browser, size: str = "phone", theme: str = "light", zone: st
 
 @contextmanager
 def page_of(
-    board: Board, records: dict[str, Path], port: int = 0, password: Path | None = None
+    board: Board,
+    records: dict[str, Path],
+    port: int = 0,
+    password: Path | None = None,
+    answer_within_s: float = 30.0,
 ) -> Iterator[ServedPage]:
     """The page of a board, on loopback, on a free port."""
-    with serving(PageSettings(port=port, password_file=password), board, records) as page:
+    with serving(PageSettings(port=port, password_file=password), board, records, answer_within_s) as page:
         assert page is not None
         yield page
 

@@ -115,6 +115,7 @@ def client_of(
         cookie="soaktally-test",
         hosts=frozenset({"127.0.0.1", "localhost"}),
         any_address=False,
+        answer_within_s=0.2,
     )
     with TestClient(app, base_url="http://127.0.0.1", client=("127.0.0.1", 5)) as client:
         yield client
