@@ -84,7 +84,7 @@ async function bringPicture() {
   drawnReal_ms = Date.now();
   const asked_s = said.time_s ?? 0;
   try {
-    pictures.draw(await ask(`${runPath(oven, said.run)}/chart?${reading()}`));
+    await pictures.bring(`${runPath(oven, said.run)}/chart?${reading()}`);
     drawnAt_s = asked_s;
     page.drawn = "yes";
   } catch { /* the next point asks again */ } finally {

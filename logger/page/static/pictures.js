@@ -1,7 +1,7 @@
 // The pictures of a run: temperature over time, carbon through the section, depth over time, tempering.
 
 import { Chart, clockWords, colour, elapsedWords, stroke, timeAxis } from "./chart.js";
-import { fill, make, sign } from "./talk.js";
+import { ask, fill, make, sign } from "./talk.js";
 
 const ROLE_COLOURS = { "steel": "steel", "oven": "oven", "set point": "setpoint", "other": "other" };
 
@@ -16,6 +16,19 @@ export class Pictures {
   clear() {
     for (const chart of Object.values(this.charts)) chart.remove();
     this.charts = {};
+  }
+
+  // Asks for a run and draws it; how long that took stands among the browser's own measures.
+  async bring(path) {
+    const asked = performance.now();
+    const object = await ask(path);
+    const came = performance.now();
+    this.draw(object);
+    await new Promise((painted) => requestAnimationFrame(() => setTimeout(painted)));
+    const end = performance.now();
+    for (const name of ["picture", "picture drawn"]) performance.clearMeasures(name);
+    performance.measure("picture", { start: asked, end });
+    performance.measure("picture drawn", { start: came, end });
   }
 
   draw(object) {

@@ -23,7 +23,7 @@ async function show() {
   try {
     await words();
     if (typeof uPlot !== "undefined") {
-      pictures.draw(await ask(`${path}/chart?${reading()}`));
+      await pictures.bring(`${path}/chart?${reading()}`);
       document.documentElement.dataset.drawn = "yes";
     }
   } catch (refusal) {
