@@ -16,6 +16,7 @@ from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from logger.reading import Quality
+from logger.units import ZERO_CELSIUS_K
 
 LEAST_JUMP_K = 8.0
 """A change up to here between two readings is never a spike [K], ..."""
@@ -30,9 +31,19 @@ BEYOND_SPAN_S, BEYOND_RATE_K_PER_S = 10.0, 1.0
 """A door or a moved thermocouple can be faster than the above: up to the channel's rate limit for so long [s], then so
 fast [K/s]. Such a change is believed once it has lasted a few readings; a still faster one only when so much time has
 passed that an oven could have got there, ..."""
+DOOR_LEAVES, DOOR_COOLS_S, ROOM_K = 0.35, 900.0, 293.15
+"""An open door leaves this share of what the air was above the room [K], falling by a factor of e in this long [s]:
+less is no air of an oven that was hot just now, ..."""
 CONFIRMING_READINGS = 4
 YOUNG_READINGS, OUTVOTED_READINGS, OUTVOTED_S = 10, 20, 60.0
 """... or when what was believed so far rests on a few first readings and is outvoted by more, for longer [s]."""
+
+RESCALED_WITHIN_S, RESCALED_K = 60.0, 3.0
+"""A jump within this long [s] that lands, this near [K], on the same temperature told in the other unit or with the
+decimal point moved is such a change, and no temperature for as long as it explains the readings better than their own
+number does."""
+_RESCALINGS = ((1.8, 32.0), (1.0 / 1.8, -32.0 / 1.8), (10.0, 0.0), (0.1, 0.0), (10.0, 160.0), (0.1, -16.0))
+"""What such a change makes of a Celsius temperature t: a t + b. C for F and F for C; the point moved in C, and in F."""
 
 FROZEN_LEAST_READINGS = 8
 FROZEN_CHANCE = 1e-7
@@ -73,6 +84,7 @@ class Suspicion(StrEnum):
     FALLING_ON_HEATING = "falling while it should heat up"
     STAYS_COLD = "stays at room temperature while heated"
     EXACT_ZERO = "exactly zero"
+    RESCALED = "unit or decimal point changed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,13 +103,19 @@ class Observation:
 
 @dataclass(frozen=True, slots=True)
 class _Run:
-    """Readings that agree among themselves but not with what was last believed."""
+    """Readings that agree among themselves but not with what was last believed.
+
+    ``rescaled`` is the number of the change in `_RESCALINGS` by which they are the believed temperature told in another
+    unit or with another decimal point, and ``meant_K`` the temperature they mean then [K].
+    """
 
     first_s: float
     first_K: float
     last_s: float
     last_K: float
     count: int = 1
+    rescaled: int | None = None
+    meant_K: float = math.nan
 
 
 @dataclass(frozen=True, slots=True)
@@ -199,6 +217,10 @@ def judge(state: QualityState, seen: Observation, rate_limit_K_per_s: float = 20
         suspicions.add(Suspicion.SPIKES)
     elif sum(spikes) <= SPIKES_LEFT:
         suspicions.discard(Suspicion.SPIKES)
+    if run is not None and run.rescaled is not None:
+        suspicions.add(Suspicion.RESCALED)
+    else:
+        suspicions.discard(Suspicion.RESCALED)
     state = replace(state, equal=equal, frozen=False, run=run, recent_spikes=spikes)
     if not believed:
         return _keep(state, Quality.SPIKE, suspicions)
@@ -214,7 +236,8 @@ def judge(state: QualityState, seen: Observation, rate_limit_K_per_s: float = 20
 
 def no_reading(state: QualityState) -> QualityState:
     """The state after a reading that was missing or a break code: a run of equal or new readings ends with it."""
-    return replace(state, run=None, equal=replace(state.equal, count=0, value_K=math.nan), frozen=False)
+    run = state.run if state.run is not None and state.run.rescaled is not None else None
+    return replace(state, run=run, equal=replace(state.equal, count=0, value_K=math.nan), frozen=False)
 
 
 def believable_change_K(flicker_sigma_K: float, interval_s: float) -> float:
@@ -245,23 +268,61 @@ def _believe(state: QualityState, seen: Observation, rate_limit_K_per_s: float) 
         return True, None
     sigma_K = state.flicker.sigma_K
     last_s, last_K = state.last_good
-    if abs(seen.temperature_K - last_K) <= believable_change_K(sigma_K, seen.time_s - last_s):
+    run, now_s = state.run, seen.time_s
+    if run is not None and run.rescaled is not None:
+        return _while_rescaled(run, seen, sigma_K)
+    possible_K = believable_change_K(sigma_K, now_s - last_s)
+    if abs(seen.temperature_K - last_K) <= possible_K and seen.temperature_K >= _coldest_K(last_K, now_s - last_s):
         return True, None
-    run = state.run
-    if run is not None and abs(seen.temperature_K - run.last_K) <= believable_change_K(
-        sigma_K, seen.time_s - run.last_s
-    ):
-        run = replace(run, last_s=seen.time_s, last_K=seen.temperature_K, count=run.count + 1)
+    if run is not None and abs(seen.temperature_K - run.last_K) <= believable_change_K(sigma_K, now_s - run.last_s):
+        run = replace(run, last_s=now_s, last_K=seen.temperature_K, count=run.count + 1)
     else:
-        run = _Run(seen.time_s, seen.temperature_K, seen.time_s, seen.temperature_K)
+        run = _Run(now_s, seen.temperature_K, now_s, seen.temperature_K)
+        change = _rescaling(last_K, seen.temperature_K) if now_s - last_s <= RESCALED_WITHIN_S else None
+        if change is not None:
+            return False, replace(run, rescaled=change, meant_K=_undone_K(change, seen.temperature_K))
     away_s = run.first_s - last_s
     possible_K = rate_limit_K_per_s * min(away_s, BEYOND_SPAN_S) + BEYOND_RATE_K_PER_S * max(
         0.0, away_s - BEYOND_SPAN_S
     )
-    if abs(run.first_K - last_K) <= possible_K and run.count >= CONFIRMING_READINGS:
+    confirmed = run.count >= CONFIRMING_READINGS and run.first_K >= _coldest_K(last_K, away_s)
+    if abs(run.first_K - last_K) <= possible_K and confirmed:
         return True, None
     lasted = run.count >= OUTVOTED_READINGS and run.last_s - run.first_s >= OUTVOTED_S
     return lasted and state.good_readings <= YOUNG_READINGS, run
+
+
+def _coldest_K(last_K: float, away_s: float) -> float:
+    """The coldest [K] that the air of an oven can be so long [s] after it was at a temperature, whatever was opened."""
+    left_K = DOOR_LEAVES * math.exp(-away_s / DOOR_COOLS_S) * max(0.0, last_K - ROOM_K)
+    return min(ROOM_K + left_K, last_K - LEAST_JUMP_K - FAST_RATE_K_PER_S * FAST_SPAN_S)
+
+
+def _rescaling(believed_K: float, seen_K: float) -> int | None:
+    """By which change of unit or decimal point a reading is what was last believed; None if by none."""
+    believed_C, seen_C = believed_K - ZERO_CELSIUS_K, seen_K - ZERO_CELSIUS_K
+    for number, (factor, shift) in enumerate(_RESCALINGS):
+        if abs(factor * believed_C + shift - seen_C) <= RESCALED_K * max(1.0, factor):
+            return number
+    return None
+
+
+def _undone_K(change: int, seen_K: float) -> float:
+    factor, shift = _RESCALINGS[change]
+    return (seen_K - ZERO_CELSIUS_K - shift) / factor + ZERO_CELSIUS_K
+
+
+def _while_rescaled(run: _Run, seen: Observation, sigma_K: float) -> tuple[bool, _Run | None]:
+    """Whether a reading goes on in the changed unit, or is back where the temperature meant had come to by then."""
+    assert run.rescaled is not None
+    possible_K = believable_change_K(sigma_K, seen.time_s - run.last_s)
+    meant_K = _undone_K(run.rescaled, seen.temperature_K)
+    off_changed_K, off_own_K = abs(meant_K - run.meant_K), abs(seen.temperature_K - run.meant_K)
+    if off_own_K <= possible_K and off_own_K <= off_changed_K:
+        return True, None
+    if off_changed_K <= possible_K:
+        run = replace(run, last_s=seen.time_s, last_K=seen.temperature_K, meant_K=meant_K, count=run.count + 1)
+    return False, run
 
 
 def _equal_run(equal: _Equal, seen: Observation) -> _Equal:

@@ -47,6 +47,7 @@ OVEN_SUSPECTED = {
 SENSOR_SUSPECTED = {
     Suspicion.SPIKES: "jumps again and again: a loose connection, or interference",
     Suspicion.FALLING_ON_HEATING: "falls while it should heat up: are the thermocouple's wires swapped?",
+    Suspicion.RESCALED: "jumped to its own number in another unit: was the display switched to C, F or other decimals?",
     Suspicion.STAYS_COLD: "stays at room temperature while the oven is heated: is the thermocouple shorted, or not in?",
 }
 """What the behaviour of a channel says about its thermocouple."""

@@ -219,17 +219,21 @@ class SerialLine:
     def next_count(self, unit_address: int, function_code: int, count: int) -> int:
         """How many registers to ask for, at least `count`, so that no late answer has the same length.
 
-        Bits are padded by whole bytes.
+        Bits are padded by whole bytes. Where every length is taken by a question that got no answer, it is the one
+        asked longest ago, and never that of the question just before.
         """
         unit = self._units.setdefault(unit_address, _Unit())
         now_s = time.monotonic()
         unit.unanswered = {shape: at_s for shape, at_s in unit.unanswered.items() if now_s - at_s < FORGOTTEN_S}
         step = 8 if function_code in BIT_FUNCTION_CODES else 1
+        longest_ago = now_s, count
         for padded in range(count, count + MOST_PADDING * step + 1, step):
             shape = ReadRequest(unit_address, function_code, 0, padded).shape
             if shape != unit.last_shape and shape not in unit.unanswered:
                 return padded
-        return count
+            if shape != unit.last_shape and unit.unanswered[shape] < longest_ago[0]:
+                longest_ago = unit.unanswered[shape], padded
+        return longest_ago[1]
 
     def listen_s(self, duration_s: float) -> bytes:
         """Everything that comes in during a while [s], asking nothing."""
@@ -278,7 +282,7 @@ class SerialLine:
                 )
             counts.garbled += 1
             raise _not_an_answer(found, request, heard, who)
-        unit.unanswered.clear()  # units answer in order: whatever was asked earlier is answered or lost for good
+        del unit.unanswered[request.shape]  # the others stay: behind a bridge answers may overtake each other
         if found.another:
             counts.double_answers += 1
             unit.quiet_until_s = self._asked_at_s + self.slowest_answer_s

@@ -54,6 +54,7 @@ def judge_stretch(seen: Stretch, units: DisplayUnits | None = None) -> list[Diag
     found: list[Diagnosis] = []
     found.extend(_frozen(seen))
     found.extend(_breaks(seen))
+    found.extend(_rescaled(seen))
     found.extend(_spikes(seen))
     found.extend(_heating(seen))
     found.extend(_thermocouple(seen, units))
@@ -108,9 +109,25 @@ def _breaks(seen: Stretch) -> Iterable[Diagnosis]:
     )
 
 
+def _rescaled(seen: Stretch) -> Iterable[Diagnosis]:
+    if not _held(seen, Suspicion.RESCALED):
+        return
+    yield Diagnosis(
+        Failure.MISREAD,
+        seen.channel,
+        "the display was switched to another unit, or another decimal point, meanwhile",
+        "the reading jumped to the very number that such a change makes of it; it is not counted",
+        (
+            "switch the display back",
+            "or change unit or scale in the oven file; a controller that has a decimal point register can say itself",
+        ),
+        Certainty.LIKELY,
+    )
+
+
 def _spikes(seen: Stretch) -> Iterable[Diagnosis]:
     spikes = [at for at, sample in enumerate(seen.samples) if sample.quality is Quality.SPIKE]
-    if len(spikes) < 3 and not _held(seen, Suspicion.SPIKES):
+    if _held(seen, Suspicion.RESCALED) or (len(spikes) < 3 and not _held(seen, Suspicion.SPIKES)):
         return
     switched = {at for at in range(1, len(seen.samples)) if _switches(seen.samples[at - 1], seen.samples[at])}
     with_switch = sum(bool({at - 1, at, at + 1} & switched) for at in spikes)

@@ -17,6 +17,7 @@
 import os
 import threading
 import time
+from itertools import pairwise
 
 import pytest
 
@@ -172,6 +173,32 @@ def test_an_answer_later_than_the_slowest_is_told_apart_by_its_length():
             registers.read(OVEN, 3, 0, 2)
         assert registers.read(OVEN, 3, 2, 2) == [102, 103]
         assert registers.line.counts.left_over == 1
+
+
+def test_no_question_has_the_length_of_one_whose_answer_may_still_come_overtaken():
+    table = RegisterTable({address: 100 + address for address in range(20)})
+    with ScriptedBus(lambda request: [] if len(bus.requests) == 1 else table(request)) as bus:
+        registers = opened(bus)
+        with pytest.raises(NoAnswer):
+            registers.read(OVEN, 3, 0, 2)
+        for address in (4, 8, 4, 8):
+            assert registers.read(OVEN, 3, address, 2) == [100 + address, 101 + address]
+        lengths = [request[5] for request in bus.requests]
+    assert lengths[0] not in lengths[1:]
+    assert all(one != other for one, other in pairwise(lengths))
+
+
+def test_where_every_length_is_taken_the_question_before_is_still_told_apart():
+    with ScriptedBus(lambda request: []) as bus:
+        registers = opened(bus)
+        for _ in range(8):
+            with pytest.raises(NoAnswer):
+                registers.read(ControllerSettings("oven", (), answer_deadline_s=0.03, slowest_answer_s=0.03), 3, 0, 1)
+        line = registers.line
+        lengths = [line.next_count(1, 3, 1)]
+        unit = line._units[1]
+        assert unit.last_shape is not None
+        assert 2 * lengths[0] != unit.last_shape[1]
 
 
 class OneBehind:
