@@ -20,7 +20,7 @@ from logger.board import Pinned
 from logger.errors import Fault, InputFault
 from logger.page import actions, worker
 from logger.page.access import SESSION_S, GuessLimit, Passwords, Session, Sessions
-from logger.page.guard import TOKEN_HEADER, body_of, cookie_words, refused
+from logger.page.guard import TOKEN_HEADER, body_of, cookie_words, part_of, refused
 from logger.page.live import Feed
 from logger.page.reader import Reader, reader_of
 from logger.page.recorded import NotThere, Sources, Traces, entries, photo_folder, run_list, run_object, run_row
@@ -276,7 +276,7 @@ async def get_ovens(request: Request) -> Response:
 async def get_oven(request: Request) -> Response:
     """Everything that is true of one oven now, in words."""
     shop = workshop(request)
-    return JSONResponse(shop.feed.object_of(shop.pinned(request.path_params["oven"]), reader_of(request)))
+    return JSONResponse(shop.feed.object_of(shop.pinned(part_of(request, "oven")), reader_of(request)))
 
 
 async def get_events(request: Request) -> Response:
@@ -289,7 +289,7 @@ async def get_events(request: Request) -> Response:
 async def what_if(request: Request) -> Response:
     """What the steel would be: stopped now, held an hour more, held an hour more and 25 C hotter."""
     shop, reader = workshop(request), reader_of(request)
-    oven = request.path_params["oven"]
+    oven = part_of(request, "oven")
     situation = shop.pinned(oven).situation
     if not isinstance(situation, Situation):
         raise InputFault(Fault("oven", f"no run in {oven}", "a run that goes on"))
@@ -304,7 +304,7 @@ async def what_if(request: Request) -> Response:
 async def start(request: Request) -> Response:
     """Ask the daemon to start a run on an oven, from the words of a run sheet."""
     shop, body = workshop(request), await taken(request, Start)
-    oven = request.path_params["oven"]
+    oven = part_of(request, "oven")
     judged = await run_in_threadpool(checked, body.sheet_text, body.sheet_name)
     if judged.faults:
         raise InputFault([fault for _, fault in judged.faults])
@@ -314,7 +314,7 @@ async def start(request: Request) -> Response:
 async def stop(request: Request) -> Response:
     """Ask the daemon to end the run that goes on. Only the watching ends: the oven heats on."""
     shop, body = workshop(request), await taken(request, Stop)
-    oven = request.path_params["oven"]
+    oven = part_of(request, "oven")
     if shop.live(oven, body.run) is None:
         raise InputFault(Fault("run", f'"{body.run}"', "the run that goes on"))
     return await _asked(shop, oven, STOP, run=body.run, how="stopped")
@@ -323,7 +323,7 @@ async def stop(request: Request) -> Response:
 async def acknowledge(request: Request) -> Response:
     """Say that somebody has seen an open alert: no more reminders of it."""
     shop, body = workshop(request), await taken(request, Acknowledge)
-    oven = request.path_params["oven"]
+    oven = part_of(request, "oven")
     named = {(str(one.fact.kind), one.fact.key) for one in shop.pinned(oven).situation.open_alerts}
     if (body.kind, body.key) not in named:
         raise InputFault(Fault("alert", f'"{body.kind}" "{body.key}"', "an alert that is open"))
@@ -333,8 +333,8 @@ async def acknowledge(request: Request) -> Response:
 async def mark(request: Request) -> Response:
     """Mark this moment of the run that goes on, e.g. "opened the door"."""
     shop, body = workshop(request), await taken(request, Remark)
-    oven = request.path_params["oven"]
-    _, row = await run_in_threadpool(run_row, shop.sources, oven, request.path_params["run"])
+    oven = part_of(request, "oven")
+    _, row = await run_in_threadpool(run_row, shop.sources, oven, part_of(request, "run"))
     if shop.live(oven, row.id) is None:
         raise InputFault(Fault("run", f'"{row.id}", which has ended', "the run that goes on; write a note instead"))
     return await _asked(shop, oven, MARK, run=row.id, text=body.text, author=body.author)
@@ -343,9 +343,7 @@ async def mark(request: Request) -> Response:
 async def note(request: Request) -> Response:
     """Add a note about a whole run."""
     shop, body = workshop(request), await taken(request, Remark)
-    record, row = await run_in_threadpool(
-        run_row, shop.sources, request.path_params["oven"], request.path_params["run"]
-    )
+    record, row = await run_in_threadpool(run_row, shop.sources, part_of(request, "oven"), part_of(request, "run"))
     await run_in_threadpool(actions.add_note, record, row.id, body.text, body.author)
     return JSONResponse({"run": row.id}, 201)
 
@@ -356,9 +354,7 @@ async def add_photo(request: Request) -> Response:
     caption, author = (request.query_params.get(name, "").strip() for name in ("caption", "author"))
     if len(caption) > actions.LONGEST_TEXT or len(author) > actions.LONGEST_NAME:
         raise InputFault(Fault("caption, author", "very long ones", f"at most {actions.LONGEST_TEXT} characters"))
-    record, row = await run_in_threadpool(
-        run_row, shop.sources, request.path_params["oven"], request.path_params["run"]
-    )
+    record, row = await run_in_threadpool(run_row, shop.sources, part_of(request, "oven"), part_of(request, "run"))
     content = await request.body()
     actions.refuse_unlikely_photo(content)
     cleaned = await shop.worker.do(worker.clean_photo, content)
@@ -369,10 +365,8 @@ async def add_photo(request: Request) -> Response:
 async def get_photo(request: Request) -> Response:
     """One photo of a run."""
     shop = workshop(request)
-    record, row = await run_in_threadpool(
-        run_row, shop.sources, request.path_params["oven"], request.path_params["run"]
-    )
-    file = await run_in_threadpool(actions.photo_file, record, row.id, request.path_params["name"])
+    record, row = await run_in_threadpool(run_row, shop.sources, part_of(request, "oven"), part_of(request, "run"))
+    file = await run_in_threadpool(actions.photo_file, record, row.id, part_of(request, "name"))
     return FileResponse(file, media_type="image/jpeg")
 
 
@@ -385,7 +379,7 @@ async def get_runs(request: Request) -> Response:
 async def get_run(request: Request) -> Response:
     """One run in words: where it stands or how it ended, its targets, and all that was noted."""
     shop, reader = workshop(request), reader_of(request)
-    record, row, found = await shop.situation(request.path_params["oven"], request.path_params["run"])
+    record, row, found = await shop.situation(part_of(request, "oven"), part_of(request, "run"))
     shown = reader.of(found)
     now = snapshot_of(shown, reader.zone)
     return JSONResponse(
@@ -409,7 +403,7 @@ async def get_run(request: Request) -> Response:
 
 async def get_review(request: Request) -> Response:
     """The review of a run: the object that ``soaktally review --json`` prints."""
-    _, _, found = await workshop(request).situation(request.path_params["oven"], request.path_params["run"])
+    _, _, found = await workshop(request).situation(part_of(request, "oven"), part_of(request, "run"))
     return JSONResponse(await run_in_threadpool(review_object, found))
 
 
@@ -417,7 +411,7 @@ async def get_chart(request: Request) -> Response:
     """All there is to draw about a run, traces thinned so that no peak is hidden."""
     shop, reader = workshop(request), reader_of(request)
     buckets = int(_number(request, "buckets", 10, MOST_BUCKETS, BUCKETS))
-    _, _, found = await shop.situation(request.path_params["oven"], request.path_params["run"])
+    _, _, found = await shop.situation(part_of(request, "oven"), part_of(request, "run"))
 
     def drawn() -> dict[str, Any]:
         shown = reader.of(found)
@@ -432,7 +426,7 @@ async def get_temperature(request: Request) -> Response:
     buckets = int(_number(request, "buckets", 10, MOST_BUCKETS, BUCKETS))
     from_s = _number(request, "from_s", -1e9, 1e9, 0.0)
     to_s = _number(request, "to_s", -1e9, 1e9, 1e9)
-    _, _, found = await shop.situation(request.path_params["oven"], request.path_params["run"])
+    _, _, found = await shop.situation(part_of(request, "oven"), part_of(request, "run"))
 
     def drawn() -> dict[str, Any]:
         shown = reader.of(found)
@@ -445,9 +439,7 @@ async def get_temperature(request: Request) -> Response:
 async def get_picture(request: Request) -> Response:
     """The picture of a run as PNG, for a page that cannot draw itself."""
     shop, reader = workshop(request), reader_of(request)
-    record, row = await run_in_threadpool(
-        run_row, shop.sources, request.path_params["oven"], request.path_params["run"]
-    )
+    record, row = await run_in_threadpool(run_row, shop.sources, part_of(request, "oven"), part_of(request, "run"))
     return Response(await shop.worker.do(worker.picture, record, row.id, reader), media_type="image/png")
 
 
@@ -464,9 +456,7 @@ async def get_report_pdf(request: Request) -> Response:
 
 async def _report(request: Request, kind: Literal["html", "pdf"]) -> bytes:
     shop, reader = workshop(request), reader_of(request)
-    record, row = await run_in_threadpool(
-        run_row, shop.sources, request.path_params["oven"], request.path_params["run"]
-    )
+    record, row = await run_in_threadpool(run_row, shop.sources, part_of(request, "oven"), part_of(request, "run"))
     listed = await run_in_threadpool(entries, record, row, reader)
     photos = tuple(
         (entry["text"], photo_folder(record, row.id) / Path(entry["file"]).name)

@@ -17,7 +17,7 @@ from logger.page.access import Passwords
 from logger.page.actions import LARGEST_PHOTO
 from logger.page.api import ENDPOINTS, Workshop
 from logger.page.assets import Assets
-from logger.page.guard import Guard, TooLarge, refused
+from logger.page.guard import Guard, TooLarge, part_of, refused
 from logger.page.live import Feed
 from logger.page.recorded import NotThere, Sources
 from logger.page.screens import SCREENS, screen_refusal
@@ -87,8 +87,8 @@ def build_app(
 async def static(request: Request) -> Response:
     """One file of the page, compressed beforehand."""
     assets: Assets = request.app.state.assets
-    asset = assets.files.get(request.path_params["name"])
-    if asset is None or request.path_params["version"] != assets.version:
+    asset = assets.files.get(part_of(request, "name"))
+    if asset is None or part_of(request, "version") != assets.version:
         return refused(404, "file", "no such file", "a file of this page")
     packed = "gzip" in request.headers.get("accept-encoding", "")
     headers = {"cache-control": FOR_GOOD, "vary": "accept-encoding"}

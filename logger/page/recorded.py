@@ -12,6 +12,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, Final
 
+from logger.alert import Phase
 from logger.board import Board
 from logger.errors import Fault, InputFault
 from logger.history import History
@@ -114,7 +115,7 @@ def run_object(row: RunRow, reader: Reader, peak_K: float | None) -> dict[str, A
 
 
 def entries(record: Path, row: RunRow, reader: Reader) -> list[dict[str, Any]]:
-    """What people added to a run, notes, marks and photos, and its alerts, in the order of time."""
+    """What people added to a run, notes, marks and photos, and its alerts without the reminders, in order of time."""
     found: list[tuple[float, dict[str, Any]]] = []
 
     def add(kind: str, utc_s: float, text: str, **more: Any) -> None:
@@ -129,6 +130,8 @@ def entries(record: Path, row: RunRow, reader: Reader) -> list[dict[str, Any]]:
                 author = str(event.detail.get("author", ""))
                 add("photo", event.utc_s, event.text, author=author, file=event.detail["file"])
         for alert in reading.alerts(run=row.id):
+            if alert.event.phase is Phase.REMINDED:
+                continue
             words = ": ".join(part for part in (alert.event.title, alert.event.message.rstrip(".")) if part)
             add("alert", alert.utc_s, words, phase=str(alert.event.phase), severity=str(alert.event.severity))
     return [one for _, one in sorted(found, key=lambda each: each[0])]

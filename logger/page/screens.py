@@ -11,6 +11,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from logger.page.access import Session
 from logger.page.api import workshop
 from logger.page.assets import HERE, Assets
+from logger.page.guard import part_of
 from logger.page.reader import reader_of
 from logger.page.recorded import run_row
 from logger.views.cautions import CAUTIONS, DEFERRING
@@ -54,7 +55,7 @@ async def home(request: Request) -> Response:
 
 async def oven(request: Request) -> Response:
     """One oven: first glance, pictures, actions."""
-    shop, name = workshop(request), request.path_params["oven"]
+    shop, name = workshop(request), part_of(request, "oven")
     pinned = shop.sources.board.latest(name)
     if pinned is None:
         shop.sources.record_of(name)  # a name that is no oven's is refused
@@ -65,7 +66,7 @@ async def oven(request: Request) -> Response:
 
 async def start(request: Request) -> Response:
     """The form that starts a run."""
-    shop, name = workshop(request), request.path_params["oven"]
+    shop, name = workshop(request), part_of(request, "oven")
     shop.sources.record_of(name)
     return _shown(request, "start.html", oven=name)
 
@@ -77,8 +78,8 @@ async def runs(request: Request) -> Response:
 
 async def run(request: Request) -> Response:
     """One run."""
-    shop, name = workshop(request), request.path_params["oven"]
-    _, row = run_row(shop.sources, name, request.path_params["run"])
+    shop, name = workshop(request), part_of(request, "oven")
+    _, row = run_row(shop.sources, name, part_of(request, "run"))
     return _shown(request, "run.html", oven=name, row=row)
 
 

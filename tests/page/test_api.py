@@ -1,6 +1,7 @@
 """What the API answers: words, units, traces, acts, and the document that describes it."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from io import BytesIO
 
 import numpy as np
@@ -8,6 +9,7 @@ import pytest
 from PIL import Image
 from starlette.testclient import TestClient
 
+from logger.board import Board
 from logger.page.api import ENDPOINTS
 from logger.page.recorded import photo_folder
 from logger.record import RecordReader
@@ -169,3 +171,15 @@ def test_the_document_describes_every_address_and_no_other(client: TestClient) -
     described = {(method.upper(), path) for path, methods in document["paths"].items() for method in methods}
     assert described == {(one.method, one.path) for one in ENDPOINTS}
     assert all(operation["summary"] for methods in document["paths"].values() for operation in methods.values())
+
+
+def test_an_oven_with_a_slash_in_its_name_has_an_address(workshop: Workshop) -> None:
+    pinned = workshop.board.latest(OVEN)
+    assert pinned is not None
+    board = Board()
+    board.pin("shop 1/2 ?#%", pinned.situation, 0.0)
+    slashed = replace(workshop, board=board)
+    with client_of(slashed) as client:
+        assert client.get("/api/ovens/shop%201%2F2%20%3F%23%25").json()["oven"] == "shop 1/2 ?#%"
+        assert client.get("/ovens/shop%201%2F2%20%3F%23%25").status_code == 200
+        assert client.get("/api/ovens/shop%201/2%20%3F%23%25").status_code == 404

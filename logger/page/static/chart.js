@@ -6,7 +6,7 @@ import { drawn, make, themed } from "./talk.js";
 const DASHES = { "steel": [], "oven": [], "set point": [8, 4], "other": [2, 3], "then": [7, 4], "melt": [2, 3] };
 const WIDTHS = { "steel": 3, "oven": 2, "set point": 1.6, "other": 1.6, "then": 2, "melt": 2 };
 const HOUR = 3600;
-const HINT = "Touch the picture to read it off.";
+const HINT = "Touch or point at the picture to read it off.";
 
 export const colour = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
 
