@@ -45,9 +45,9 @@ EDGE_LEAST_M = 3e-4
 EVEN_WT_PCT = 0.05
 """Carbon within this all through counts as even (our choice: a tenth of an HRC in hardness above 0.6 % C)."""
 
-POOR_PART, POOR_MATTERS_WT_PCT = 0.9, 0.25
+POOR_PART, POOR_MATTERS_WT_PCT, POOR_LEAST_M = 0.9, 0.25, 5e-5
 """A skin is decarburized down to where nine tenths of the carbon below it are reached; below 0.25 % C nothing hardens
-and nothing is lost (our choices)."""
+and nothing is lost, and what is thinner than 0.05 mm goes with the scale (our choices)."""
 
 USUAL_TEMPER = Window(kelvin_from_celsius(150.0), kelvin_from_celsius(250.0), "usual for edges (common practice)")
 
@@ -255,7 +255,8 @@ def _depth_poor_m(edges_m: FloatArray, carbon_wt_pct: FloatArray) -> FloatArray:
         top = int(flat[0]) if flat.size else row.size - 1
         if row[top] < POOR_MATTERS_WT_PCT or row[0] > POOR_PART * row[top]:
             continue
-        result[member] = float(np.interp(POOR_PART * row[top], row[: top + 1], centre[: top + 1]))
+        depth_m = float(np.interp(POOR_PART * row[top], row[: top + 1], centre[: top + 1]))
+        result[member] = depth_m if depth_m >= POOR_LEAST_M else 0.0
     return result
 
 
@@ -291,7 +292,7 @@ def _hardness(state: PieceState) -> HardnessNow | None:
     rows: list[tuple[FloatArray, FloatArray, FloatArray]] = []
     notes: tuple[Remark, ...] = ()
     for member in range(state.members):
-        low, middle, high, told = _member_hardness(state, section.carbon_wt_pct[member], from_K)
+        low, middle, high, told = _member_hardness(state, section.carbon_wt_pct[member], from_K, member == 0)
         if member == 0:
             notes = told
         rows.append((low, middle, high))
@@ -307,23 +308,31 @@ def _hardness(state: PieceState) -> HardnessNow | None:
 
 
 def _member_hardness(
-    state: PieceState, carbon_wt_pct: FloatArray, from_K: float
+    state: PieceState, carbon_wt_pct: FloatArray, from_K: float, with_words: bool
 ) -> tuple[FloatArray, FloatArray, FloatArray, tuple[Remark, ...]]:
     """Low, best and high hardness [HRC] over depth of one member, and what stands in the way, layer by layer."""
     section = state.section
     low, middle, high = (np.full(carbon_wt_pct.size, nan) for _ in range(3))
+    means = {number: float(carbon_wt_pct[section.layer == number].mean()) for number in range(len(section.layers))}
+    edge = max(means, key=means.__getitem__)
+    # Of layers of one name, the richest speaks for all.
+    named = {section.layers[number].name: number for number in sorted(means, key=means.__getitem__)}
+    worth_a_word = set(named.values())
     notes: list[Remark] = []
     for number, layer in enumerate(section.layers):
         own = section.layer == number
         depth_m = section.centre_depth_m[own]
+        told = with_words and number in worth_a_word
         try:
-            size_m = state.section.size_m if state.quench is not None else None
-            bath = None if state.quench is None else state.quench.bath
+            # Whether the bath is fast enough is asked of the steel that is to be hard.
+            bath = state.quench.bath if told and number == edge and state.quench is not None else None
+            size_m = None if bath is None else section.size_m
             hard = section_hardness(
                 depth_m, carbon_wt_pct[own], layer.alloy_wt_pct, from_K, size_m=size_m, shape=section.shape, bath=bath
             )
         except InputFault as refusal:
-            notes.append(Remark("{layer}: {why}", layer=layer.name, why=str(refusal)))
+            if told:
+                notes.append(Remark("{layer}: {why}", layer=layer.name, why=str(refusal)))
             continue
         own_low, own_middle, own_high = hard.low_HRC, hard.hardness_HRC, hard.high_HRC
         if state.tempers:
@@ -331,7 +340,8 @@ def _member_hardness(
                 state, hard.carbon_in_solution_wt_pct, layer.alloy_wt_pct, (own_low, own_middle, own_high)
             )
         low[own], middle[own], high[own] = own_low, own_middle, own_high
-        notes += [_of_layer(layer.name, section, remark) for remark in hard.remarks]
+        if told:
+            notes += [_of_layer(layer.name, section, remark) for remark in hard.remarks]
     return low, middle, high, tuple(dict.fromkeys(notes))
 
 

@@ -34,7 +34,7 @@ from logger.views.panel import (
     width_pt,
     wrapped,
 )
-from logger.views.piece_text import carbon_band, edge_words, next_words, size_words, step_words
+from logger.views.piece_text import carbon_band, edge_words, next_words, step_words
 from logger.views.plots import png
 from logger.views.wording import length_words, temperature_words
 
@@ -70,7 +70,9 @@ def save_piece_png(name: str, panels: Sequence[StepPanel], last: PieceNow, units
 
 
 def _drawn(name: str, panels: Sequence[StepPanel], last: PieceNow, units: DisplayUnits) -> Figure:
-    title = wrapped(f"{name}: {size_words(last.state, units)}", look.TITLE_PT, "bold")
+    title = wrapped(
+        f"{name}, {length_words(last.state.section.size_m, units)}, {last.state.condition}", look.TITLE_PT, "bold"
+    )
     said = [f"Mean {carbon_band(last.mean_wt_pct)}. {edge_words(last, units)}", *next_words(last, units)[:1]]
     headline = wrapped(" ".join(said), look.TEXT_PT)
     top_wt_pct = 1.2 * max(LOWEST_TOP_WT_PCT, *(float(panel.now.carbon_wt_pct[1].max()) for panel in panels))
@@ -113,7 +115,7 @@ def _carbon(axes: Axes, panel: StepPanel, before: StepPanel | None, top_wt_pct: 
     """Carbon through the section after one step; dashed, what it was before where the section is the same."""
     now = panel.now
     section = now.state.section
-    words = step_words(panel.entry.step, units)
+    words = step_words(panel.entry.step, units).removesuffix(" (not logged)")
     dress(axes, _fitting(axes, f"{panel.entry.number}  {words}"), "% C", "")
     shown = units.length_from_metres
     axes.set_xlim(0.0, shown(section.depth_m))
@@ -123,11 +125,21 @@ def _carbon(axes: Axes, panel: StepPanel, before: StepPanel | None, top_wt_pct: 
     end = "axis" if section.shape is Shape.ROUND else "back face"
     below(axes, f"{units.length} from the {'surface' if section.shape is Shape.ROUND else 'front face'} to the {end}")
     _layers(axes, now, units)
-    for level, name in ((EDGE_WT_PCT, "enough for an edge"), (GRIND_WT_PCT, "brittle above this")):
+    for level, name, colour in ((EDGE_WT_PCT, "an edge", look.TARGET), (GRIND_WT_PCT, "brittle", look.DANGER)):
         if level < top_wt_pct:
-            colour = look.TARGET if level == EDGE_WT_PCT else look.DANGER
             axes.axhline(level, color=colour, linewidth=1.1, dashes=(4, 2), zorder=2)
-            on_line(axes, 0.99, level, f"{level:.2f} %  {name}", colour)
+            axes.annotate(
+                f"{level:.2f} %\n{name}",
+                (1.0, level),
+                xycoords=("axes fraction", "data"),
+                xytext=(4, 0),
+                textcoords="offset points",
+                va="center",
+                fontsize=look.SMALL_PT,
+                color=colour,
+                linespacing=1.1,
+                annotation_clip=False,
+            )
     depth = shown(np.concatenate([[0.0], now.depth_m, [section.depth_m]]))
     low, _, high = (_to_faces(row) for row in now.carbon_wt_pct)
     axes.fill_between(depth, low, high, color=look.CARBON, alpha=0.18, linewidth=0, zorder=2.5)

@@ -270,9 +270,9 @@ def edge_words(now: PieceNow, units: DisplayUnits) -> str:
 def _hardness_heading(hardness: HardnessNow, units: DisplayUnits) -> str:
     at = temperature_words(hardness.from_K, units)
     if hardness.supposed:
-        return f"Hardness, were it quenched fast enough from {at}"
+        return f"Hardness where the quench is fast enough, were it quenched from {at}"
     tempered = ", tempered" if hardness.tempered else ", as quenched"
-    return f"Hardness, from {at} in {hardness.bath}{tempered}"
+    return f"Hardness where the quench was fast enough, from {at} in {hardness.bath}{tempered}"
 
 
 def _hardness_rows(now: PieceNow, hardness: HardnessNow, units: DisplayUnits) -> list[str]:

@@ -31,6 +31,7 @@ from logger.record_desk import RecordDesk
 from logger.requests import Answer
 from sim.faults import FaultPlan
 from sim.heat import Heat
+from sim.program import Program
 from sim.registers import built_in_table
 from sim.scenario import scenario
 from tests.whole.served import SHEET, oven_file
@@ -89,11 +90,13 @@ class SimulatedLine:
         self.settings: Any = None
         self._table = built_in_table()
 
-    def burn(self, heat: str, plan: FaultPlan, seed: int) -> None:
-        """Begin a heat now."""
+    def burn(self, heat: str, plan: FaultPlan, seed: int, program: Program | None = None) -> None:
+        """Begin a heat now, by its own program or another."""
         chosen = scenario(heat)
         self.plan, self.began_s = plan, self.clock.now_s
-        self.heat = Heat(chosen.program, canister=chosen.canister, faults=plan, seed=seed, truth_every_s=600.0)
+        self.heat = Heat(
+            program or chosen.program, canister=chosen.canister, faults=plan, seed=seed, truth_every_s=600.0
+        )
 
     def _has(self, *kinds: Any) -> bool:
         return bool(self.plan.active(self.clock.now_s - self.began_s, kinds))
@@ -167,9 +170,15 @@ class Night:
         self.line.settings = port.controllers[0]
         return Poller(port, clock, sink, lambda settings, clock: Connected(self.line, (self.line,)))
 
-    def burn(self, heat: str = "plane-iron", plan: FaultPlan = FaultPlan(), seed: int = 1) -> str:  # noqa: B008
+    def burn(
+        self,
+        heat: str = "plane-iron",
+        plan: FaultPlan = FaultPlan(),  # noqa: B008
+        seed: int = 1,
+        program: Program | None = None,
+    ) -> str:
         """Begin a heat, and a run."""
-        self.line.burn(heat, plan, seed)
+        self.line.burn(heat, plan, seed, program)
         answer = self.ask("start", sheet_name="strap", sheet_text=self.sheet)
         assert answer.done, answer.text
         self.runs.append(answer.run)
