@@ -17,6 +17,7 @@ from logger.views.contract import review_object
 from logger.views.report import report_of
 from logger.views.report_files import write_report
 from logger.views.report_html import Paper
+from logger.views.report_photos import photos_of
 
 SUMS: Final = "SHA256SUMS"
 
@@ -82,7 +83,7 @@ def _fill(record: Path, situation: Situation, requirement: Requirement, folder: 
     }
     for name, text in texts.items():
         (folder / name).write_bytes(text.encode("utf-8"))
-    report = report_of(situation)
+    report = report_of(situation, photos=photos_of(situation))
     for name in ("report.pdf", "report.html"):
         write_report(report, situation, folder / name, paper)
     names = sorted(file.name for file in folder.iterdir())

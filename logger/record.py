@@ -11,28 +11,33 @@ from logger.record_operations import event, note, request
 from logger.record_outside import append_from_outside, append_to_workbench, brought_up_to_date
 from logger.record_reader import (
     LAST,
+    PHOTO,
     AlertRow,
     CorrectionRow,
     DeliveryRow,
     EventRow,
     MeasurementRow,
     NoteRow,
+    PhotoRow,
     PieceStepRow,
     RecordReader,
     RequestRow,
     RunRow,
     SparkTestRow,
+    photo_folder,
 )
 from logger.record_writer import RecordWriter
 
 __all__ = [
     "LAST",
+    "PHOTO",
     "AlertRow",
     "CorrectionRow",
     "DeliveryRow",
     "EventRow",
     "MeasurementRow",
     "NoteRow",
+    "PhotoRow",
     "PieceStepRow",
     "RecordReader",
     "RecordWriter",
@@ -47,5 +52,6 @@ __all__ = [
     "export_run",
     "import_run",
     "note",
+    "photo_folder",
     "request",
 ]

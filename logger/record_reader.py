@@ -78,6 +78,25 @@ class NoteRow:
     text: str
 
 
+PHOTO: Final = "photo"
+"""The kind of event that tells of a photo; its detail names the file and its SHA-256."""
+
+
+def photo_folder(record: Path, run: str) -> Path:
+    """Where the photos of a run lie: beside the record."""
+    return record.with_name(f"{record.stem}-photos") / run
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoRow:
+    """A photo of a run: its caption, who added it, where its file should be, and the SHA-256 of that file."""
+
+    caption: str
+    author: str
+    file: Path
+    sha256: str
+
+
 @dataclass(frozen=True, slots=True)
 class DeliveryRow:
     """One thing that happened to one alert on its way out through one notification channel."""
@@ -367,6 +386,17 @@ class RecordReader:
             run=run,
         )
         return tuple(NoteRow(*row) for row in rows)
+
+    def photos(self, run: str) -> tuple[PhotoRow, ...]:
+        """The photos of a run, in the order they were added; whether their files are there is not looked at."""
+        found = []
+        for event in self.events(run=run):
+            name = event.detail.get("file")
+            if event.kind == PHOTO and isinstance(name, str):
+                file = photo_folder(self.path, run) / Path(name).name
+                author, digest = str(event.detail.get("author", "")), str(event.detail.get("sha256", ""))
+                found.append(PhotoRow(event.text, author, file, digest))
+        return tuple(found)
 
     def estimates(self, run: str) -> tuple[tuple[float, dict[str, Any]], ...]:
         """What was shown during a run: run time [s] and the values, in time order."""

@@ -18,7 +18,7 @@ from logger.history import History
 from logger.record import RecordReader, RunRow
 from logger.sheet import RunSheet
 from logger.sheet_file import parse_sheet, read_sheet
-from logger.situation import Kept, KeptNote, Situation
+from logger.situation import Kept, KeptNote, KeptPhoto, Situation
 from logger.thermocouple import Thermocouple, ThermocoupleCaution, cautions
 from logger.thermocouple_pair import pairs
 from logger.trace_file import read_trace
@@ -140,6 +140,9 @@ def review_run(
             thermocouples=thermocouples,
             readings=reader.qualities(row.id),
             notes=tuple(KeptNote(note.time_s, note.utc_s, note.author, note.text) for note in reader.notes(row.id)),
+            photos=tuple(
+                KeptPhoto(one.caption, one.author, str(one.file), one.sha256) for one in reader.photos(row.id)
+            ),
         )
         set_points = reader.set_points(row.id)
     return _situation(

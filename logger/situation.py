@@ -69,6 +69,16 @@ class KeptNote:
 
 
 @dataclass(frozen=True, slots=True)
+class KeptPhoto:
+    """A photo as kept: its caption, who added it, the name of its file, and the SHA-256 that file had."""
+
+    caption: str
+    author: str
+    file: str
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
 class Kept:
     """What a record keeps of a run around its temperatures.
 
@@ -82,6 +92,7 @@ class Kept:
     thermocouples: dict[str, Thermocouple] = field(default_factory=dict)
     readings: dict[str, dict[str, int]] = field(default_factory=dict)
     notes: tuple[KeptNote, ...] = ()
+    photos: tuple[KeptPhoto, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

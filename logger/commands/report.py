@@ -72,8 +72,9 @@ def report(
         name = f"run-{situation.run}" if situation.run else Path(what).stem
         from logger.views.report import report_of
         from logger.views.report_files import write_report
+        from logger.views.report_photos import photos_of
 
-        told_of = report_of(situation)
+        told_of = report_of(situation, photos=photos_of(situation))
         for file in outputs or (Path(f"{name}.html"),):
             write_report(told_of, situation, file, paper)
             click.echo(f"Report: {file}")

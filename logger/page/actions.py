@@ -12,8 +12,8 @@ from typing import Any, Final
 
 from logger import record, requests
 from logger.errors import Fault, InputFault, OutsideFault
-from logger.page.recorded import PHOTO, NotThere, photo_folder
-from logger.record import RunRow
+from logger.page.recorded import NotThere
+from logger.record import PHOTO, RunRow, photo_folder
 from logger.requests import Answer
 
 LONGEST_TEXT: Final = 2000

@@ -23,7 +23,7 @@ from logger.page.access import SESSION_S, GuessLimit, Passwords, Session, Sessio
 from logger.page.guard import TOKEN_HEADER, body_of, cookie_words, part_of, refused
 from logger.page.live import Feed
 from logger.page.reader import Reader, reader_of
-from logger.page.recorded import NotThere, Sources, Traces, entries, photo_folder, run_list, run_object, run_row
+from logger.page.recorded import NotThere, Sources, Traces, entries, run_list, run_object, run_row
 from logger.page.sheet_form import FIELDS, LONGEST_SHEET, PURPOSES, checked, sheet_text
 from logger.page.worker import Worker
 from logger.record import RunRow
@@ -457,13 +457,7 @@ async def get_report_pdf(request: Request) -> Response:
 async def _report(request: Request, kind: Literal["html", "pdf"]) -> bytes:
     shop, reader = workshop(request), reader_of(request)
     record, row = await run_in_threadpool(run_row, shop.sources, part_of(request, "oven"), part_of(request, "run"))
-    listed = await run_in_threadpool(entries, record, row, reader)
-    photos = tuple(
-        (entry["text"], photo_folder(record, row.id) / Path(entry["file"]).name)
-        for entry in listed
-        if entry["kind"] == "photo"
-    )
-    return await shop.worker.do(worker.report, record, row.id, reader, kind, photos)
+    return await shop.worker.do(worker.report, record, row.id, reader, kind)
 
 
 async def get_comparison(request: Request) -> Response:

@@ -17,12 +17,9 @@ from logger.board import Board
 from logger.errors import Fault, InputFault
 from logger.history import History
 from logger.page.reader import Reader
-from logger.record import AlertRow, RecordReader, RunRow
+from logger.record import PHOTO, AlertRow, RecordReader, RunRow
 from logger.situation import Situation
 from logger.views.wording import clock_words, date_words, duration_words, temperature_words, zone_words
-
-PHOTO: Final = "photo"
-"""The kind of event that tells of a photo; its detail names the file and its SHA-256."""
 
 KEPT_TRACES: Final = 8
 
@@ -54,11 +51,6 @@ class Sources:
     def paths(self) -> tuple[Path, ...]:
         """Every record that exists, each once."""
         return tuple(path for path in dict.fromkeys(self.records.values()) if path.exists())
-
-
-def photo_folder(record: Path, run: str) -> Path:
-    """Where the photos of a run lie: beside the record."""
-    return record.with_name(f"{record.stem}-photos") / run
 
 
 def run_row(sources: Sources, oven: str, run: str) -> tuple[Path, RunRow]:

@@ -123,25 +123,18 @@ def picture(record: Path, run: str, reader: Reader) -> bytes:
     return png(draw_run(run_view_of(situation, reader.zone), situation.problem.sheet.display), 110)
 
 
-def report(
-    record: Path, run: str, reader: Reader, kind: Literal["html", "pdf"], photos: tuple[tuple[str, Path], ...]
-) -> bytes:
-    """The report of a run with its photos (caption and file of each), as HTML or as a PDF of one page."""
+def report(record: Path, run: str, reader: Reader, kind: Literal["html", "pdf"]) -> bytes:
+    """The report of a run with its photos, as HTML or as a PDF of one page."""
     from logger.review import review_run
-    from logger.views.report import Photo, report_of
+    from logger.views.report import report_of
     from logger.views.report_html import report_html
     from logger.views.report_pdf import report_pdf
+    from logger.views.report_photos import photos_of
     from logger.views.report_pictures import panels
     from logger.views.run_views import run_view_of
 
     situation = reader.of(review_run(record, run, even_without_readings=True))
-    shown = []
-    for caption, file in photos:
-        try:
-            shown.append(Photo(caption, file.read_bytes(), "image/jpeg"))
-        except OSError as error:
-            shown.append(Photo(caption, None, trouble=error.strerror or "it cannot be read"))
-    told = report_of(situation, reader.zone, tuple(shown))
+    told = report_of(situation, reader.zone, photos_of(situation))
     drawn = panels(run_view_of(situation, reader.zone), situation.problem.sheet.display)
     return report_pdf(told, drawn) if kind == "pdf" else report_html(told, drawn).encode("utf-8")
 

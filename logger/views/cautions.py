@@ -4,6 +4,7 @@ All of it is common practice of the trade, no source; the limits of this program
 where the action is, not in a manual.
 """
 
+from collections.abc import Iterable
 from enum import StrEnum
 from typing import Final
 
@@ -79,3 +80,9 @@ CAUTIONS: Final[dict[Moment, str]] = {
 def caution(moment: Moment) -> str:
     """The caution for one moment, with whom it defers to."""
     return f"{CAUTIONS[moment]} {DEFERRING}"
+
+
+def cautions(moments: Iterable[Moment]) -> tuple[str, ...]:
+    """The cautions for several moments, each once; whom they defer to stands after the last."""
+    said = [CAUTIONS[moment] for moment in dict.fromkeys(moments)]
+    return (*said[:-1], f"{said[-1]} {DEFERRING}") if said else ()

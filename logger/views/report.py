@@ -11,7 +11,7 @@ from logger.alert import Severity
 from logger.sheet import level_shown_wt_pct
 from logger.situation import Situation
 from logger.units import DisplayUnits
-from logger.views.cautions import Moment, caution
+from logger.views.cautions import Moment, cautions
 from logger.views.contract import review_object
 from logger.views.contract_words import Said, Teller, joined
 from logger.views.run_views import marked, review_of, warnings_said
@@ -73,12 +73,13 @@ class Report:
     sensors: Table
     coupon: Table
     warnings: tuple[str, ...]
+    advice: tuple[str, ...]
     drivers: tuple[str, ...]
     basis: tuple[str, ...]
     versions: Said
     notes: tuple[ReportNote, ...]
     photos: tuple[Photo, ...]
-    caution: str
+    cautions: tuple[str, ...]
     clock: str
     units: DisplayUnits
 
@@ -109,12 +110,10 @@ def report_from(
     carburized = now.carbon is not None
     start_utc_s = tell.at("started_utc_s")
     zones = "" if start_utc_s is None else f"times are local, {zone_words(start_utc_s, zone)}"
-    moment = None
+    moments = list(review.treatment.cautions)
     if carburized:
         hot = known(now.steel_K) and now.steel_K > STILL_HOT_K
-        moment = Moment.OPENING_HOT if hot else Moment.DUMPING_PACK
-    elif tell.at("tempering/parameter") is None:
-        moment = Moment.BESIDE_THE_OVEN
+        moments.insert(0, Moment.OPENING_HOT if hot else Moment.DUMPING_PACK)
     return Report(
         title=situation.name or "Run without a name",
         under=_under(tell),
@@ -131,12 +130,13 @@ def report_from(
         sensors=_sensors(tell),
         coupon=_coupon(tell, level, carburized),
         warnings=warnings,
+        advice=tuple(_sentence(words) for words in (*review.treatment.advice, *review.treatment.heats)),
         drivers=review.drivers,
         basis=tuple(_sentence(words) for words in review.basis),
         versions=_versions(tell),
         notes=_notes(tell),
         photos=photos,
-        caution="" if moment is None else caution(moment),
+        cautions=cautions(moments),
         clock="; ".join(part for part in (zones, situation.clock and f"clock: {situation.clock}") if part),
         units=units,
     )
@@ -220,6 +220,7 @@ def _found(tell: Teller, level: str, carburized: bool) -> list[tuple[Said, ...]]
         hours = tell.hours("thermal/equivalent_time_h")
         label = Said(f"Equivalent time at {reference}", reference.sources)
         rows.append((label, hours, tell.hours_range("band/thermal/equivalent_time_h")))
+    rows += _hardening_rows(tell)
     if tell.at("tempering/parameter") is not None:
         constant = tell.number("tempering/constant", "Tempering parameter, c = {:.4g}")
         rows.append((constant, tell.parameter("tempering/parameter"), tell.parameters("band/tempering/parameter")))
@@ -252,6 +253,33 @@ def _carbon_rows(tell: Teller, level: str) -> list[tuple[Said, ...]]:
         band = tell.at(f"band/carbon/{key}") or [0.0]
         if tell.at(f"carbon/{key}") or max(value or 0.0 for value in band) > 0.0:
             rows.append(_row(label, tell.length(f"carbon/{key}"), tell.lengths(f"band/carbon/{key}")))
+    return rows
+
+
+def _hardening_rows(tell: Teller) -> list[tuple[Said, ...]]:
+    """What a quench gives, where the run is one or prepares one."""
+    hardening = tell.at("hardening")
+    if not hardening or hardening["surface_HRC"] is None:
+        return []
+    at = tell.temperature("hardening/quench_C")
+    how = "quenched" if hardening["quenched"] else "if quenched"
+    label = Said(f"Surface, {how} from {at}", at.sources)
+    rows: list[tuple[Said, ...]] = [
+        (label, tell.hardness("hardening/surface_HRC"), tell.hardnesses("band/hardening/surface_HRC"))
+    ]
+    if hardening["tempered_surface_HRC"] is not None:
+        tempered = tell.hardness("hardening/tempered_surface_HRC")
+        rows.append(_row("Surface after the temper", tempered, tell.hardnesses("band/hardening/tempered_surface_HRC")))
+    for label_words, key in (
+        ("Hardness depth to 50 HRC", "depth_50_HRC_mm"),
+        ("Hardness depth to 550 HV", "depth_550_HV_mm"),
+    ):
+        rows.append(_row(label_words, tell.length(f"hardening/{key}"), tell.lengths(f"band/hardening/{key}")))
+    if (hardening["retained_austenite"] or 0.0) >= 0.01:
+        share = Said(f"{100.0 * hardening['retained_austenite']:.0f} %", ("hardening/retained_austenite",))
+        ends = tell.at("band/hardening/retained_austenite")
+        between = f"{100.0 * ends[0]:.0f} to {100.0 * ends[-1]:.0f} %" if ends else ""
+        rows.append(_row("Retained austenite, most", share, Said(between, ("band/hardening/retained_austenite",))))
     return rows
 
 

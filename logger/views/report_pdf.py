@@ -5,8 +5,9 @@ down to the paper as a whole. What does not fit is left to the HTML report, and 
 """
 
 import io
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from functools import cache
+from functools import cache, partial
 
 import matplotlib
 from matplotlib.backends.backend_pdf import FigureCanvasPdf
@@ -29,8 +30,11 @@ MARGIN_IN, GUTTER_IN = 0.45, 0.28
 SIZES_PT = (12.4, 11.4, 10.6, 9.8, 9.0)
 """Sizes of the small letters that are tried, as drawn [points]: the largest at which everything fits is taken."""
 
-INSIDE_IN = (2.35, 2.0)
+INSIDE_IN = (2.35, 2.0, 1.75)
 """Heights of the panels between their axes that are tried, as drawn [in]."""
+
+USEFUL = ("notes", "alerts", "stages", "sensors", "advice", "what the numbers rest on")
+"""What may be left out of a full page, the most useful first."""
 
 BESIDE_IN = 0.12
 """How far below the top of a panel the words beside it begin, as drawn [in]."""
@@ -181,8 +185,10 @@ class _Sheet:
         ]
         if notes:
             found.append(("notes", self._listed("Notes and photographs", notes, self.full_pt)))
-        if report.caution:
-            found.append(("caution", self._listed("", (report.caution,), self.full_pt, colour=look.DANGER)))
+        if report.advice:
+            found.append(("advice", self._listed("Hardening and heats", (" ".join(report.advice),), self.full_pt)))
+        if report.cautions:
+            found.append(("caution", self._listed("", report.cautions, self.full_pt, colour=look.DANGER)))
         basis = " ".join((*report.basis, *report.drivers))
         found.append(("what the numbers rest on", self._listed("What this rests on", (basis,), self.full_pt)))
         return found
@@ -208,16 +214,37 @@ class _Sheet:
         return self._height_pt() <= self._room_pt()
 
     def shorten(self) -> None:
-        """Leave out what matters least until the rest fits; the caution stays."""
+        """Take out all that can be missed, then put back what finds room, the most useful first."""
         _, (left, right) = self.pairs
-        for name in ("what the numbers rest on", "notes", "sensors"):
+        removed: list[tuple[str, Callable[[], None]]] = []
+
+        def take_out(name: str, blocks: list[_Block], place: int) -> None:
+            block = blocks.pop(place)
+            removed.append((name, lambda: blocks.insert(place, block)))
+
+        for name in ("notes", "sensors", "advice", "what the numbers rest on"):
+            place = next((n for n, (known, _) in enumerate(self.wide) if known == name), None)
+            if place is not None:
+                entry = self.wide.pop(place)
+                removed.append((name, partial(self._put_back, entry)))
+        if len(left) > 1:
+            take_out("stages", left, len(left) - 1)
+        for blocks in (self.beside, right):
+            if blocks:
+                take_out("alerts", blocks, len(blocks) - 1)
+        removed.sort(key=lambda one: USEFUL.index(one[0]))
+        for name, put_back in removed:
+            before = [list(blocks) for blocks in (left, right, self.beside)], list(self.wide)
+            put_back()
             if not self.fits():
-                self.left_out += [name for block_name, _ in self.wide if block_name == name]
-                self.wide = [(block_name, block) for block_name, block in self.wide if block_name != name]
-        for side, name in ((left, "stages"), (self.beside, "alerts"), (right, "alerts"), (left, "soaks")):
-            if side and not self.fits():
-                side.pop()
+                (left[:], right[:], self.beside[:]), self.wide[:] = before
                 self.left_out.append(name)
+
+    def _put_back(self, entry: tuple[str, _Block]) -> None:
+        """A wide block at its place again: the caution comes before what the numbers rest on."""
+        order = ("sensors", "notes", "advice", "caution", "what the numbers rest on")
+        self.wide.append(entry)
+        self.wide.sort(key=lambda one: order.index(one[0]))
 
     # Drawing ---------------------------------------------------------------------------------------------------------
 
@@ -249,9 +276,7 @@ class _Sheet:
             top_in = self._draw(figure, block, self.left_in, top_in) - GAP_PT / 72.0
         foot = _Block()
         left_out = (
-            f" Not on this page: {', '.join(reversed(self.left_out))}; the HTML report has it all."
-            if self.left_out
-            else ""
+            f" Not on this page: {', '.join(self.left_out)}; the HTML report has it all." if self.left_out else ""
         )
         clock = f"{self.report.clock}. " if self.report.clock else ""
         self._words(

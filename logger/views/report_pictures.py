@@ -16,6 +16,7 @@ from logger.views.plots import MOST_MARKS, png
 from logger.views.series import RunView
 from logger.views.steel_panels import draw_depth, draw_hardness, draw_profile, draw_tempering
 from logger.views.temperature_panel import draw_temperature
+from logger.views.treatment_panel import draw_section
 
 PANEL_WIDTH_IN = 5.6
 """Narrower than a picture by itself, so that its letters stay large where it is shown small."""
@@ -63,6 +64,10 @@ def panels(run: RunView, units: DisplayUnits) -> tuple[Panel, ...]:
         profile = run.profile
         words = "Carbon through the section, with its 5 to 95 % band and the limits that matter"
         found.append(Panel("profile", words, lambda axes: draw_profile(axes, profile, units)))
+    if run.section is not None:
+        section = run.section
+        words = "Hardness across the section, as quenched and after the temper, with its 5 to 95 % band"
+        found.append(Panel("section", words, lambda axes: draw_section(axes, section, units)))
     if run.temper is not None:
         temper = run.temper
         found.append(

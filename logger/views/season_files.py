@@ -12,6 +12,7 @@ from logger.views.plots import png
 from logger.views.report import report_of
 from logger.views.report_files import write_report
 from logger.views.report_html import Paper
+from logger.views.report_photos import photos_of
 from logger.views.report_pictures import few_inks
 from logger.views.season_cards import cards_of
 from logger.views.season_html import season_html, season_title
@@ -58,7 +59,7 @@ def write_season(
         raise OutsideFault(f"{folder}: could not be written: {error.strerror}") from error
     for run in runs:
         file = folder / names[run.situation.run]
-        write_report(report_of(run.situation, zone), run.situation, file, paper, zone)
+        write_report(report_of(run.situation, zone, photos_of(run.situation)), run.situation, file, paper, zone)
         written.append(file)
         tell(f"Report: {file}")
     return tuple(written)

@@ -11,8 +11,7 @@ from starlette.testclient import TestClient
 
 from logger.board import Board
 from logger.page.api import ENDPOINTS
-from logger.page.recorded import photo_folder
-from logger.record import RecordReader
+from logger.record import RecordReader, photo_folder
 from logger.review import review_run
 from logger.views.contract import review_object
 from tests.page.workshop import OVEN, SPIKE_AT, SPIKE_C, Workshop, client_of, make_workshop, token

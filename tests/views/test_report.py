@@ -1,5 +1,7 @@
 """The report of a run: every number is the contract's, nothing typed is obeyed, and every run has a report."""
 
+import hashlib
+import io
 import re
 import subprocess
 from collections.abc import Iterator
@@ -12,8 +14,11 @@ from typing import Any
 
 import numpy as np
 import pytest
+from PIL import Image
 
 from logger.alert import AlertKind, Phase, Severity
+from logger.record import PHOTO, append_from_outside, photo_folder
+from logger.record_operations import event
 from logger.review import review_run, review_trace
 from logger.situation import Situation
 from logger.units import DisplayUnits
@@ -21,6 +26,7 @@ from logger.views.contract import review_object
 from logger.views.report import Photo, report_of
 from logger.views.report_html import report_html
 from logger.views.report_pdf import report_pdf
+from logger.views.report_photos import photos_of
 from logger.views.report_pictures import panels
 from logger.views.run_views import run_view_of
 from tests.views import recorded_runs
@@ -72,8 +78,8 @@ def pdf_words(content: bytes, folder: Path) -> str:
     return subprocess.run(["pdftotext", "-layout", str(file), "-"], capture_output=True, check=True, text=True).stdout
 
 
-FIXED = (5.0, 95.0, 1.0, 25.0)
-"""Numbers that no run changes: the ends of a band, the carbon above which steel is ground off, the customary soak."""
+FIXED = (5.0, 95.0, 1.0, 25.0, 50.0, 550.0)
+"""Numbers that no run changes: ends of a band, the carbon to grind off above, the customary soak, hardness limits."""
 
 
 class Elements(HTMLParser):
@@ -166,7 +172,7 @@ def unexplained(words: str, values: list[float], contract: dict[str, Any]) -> li
 
 
 @pytest.mark.parametrize("units", [METRIC, INCH])
-@pytest.mark.parametrize("which", ["carburized", "tempered"])
+@pytest.mark.parametrize("which", ["carburized", "tempered", "hardened"])
 def test_every_number_of_the_html_stands_in_the_contract_where_it_says(
     which: str, units: DisplayUnits, request: pytest.FixtureRequest
 ) -> None:
@@ -306,3 +312,66 @@ def test_a_trace_without_a_single_temperature_has_a_report_too(tmp_path: Path) -
     (tmp_path / "trace.csv").write_text("time_s,inside_C\n0,\n60,NaN\n")
     situation = review_trace(tmp_path / "trace.csv", tmp_path / "sheet.toml", even_without_readings=True)
     assert "No reading to be believed" in html_of(situation)
+
+
+def with_photos(tmp_path: Path, *files: tuple[str, bytes | None, bytes]) -> Situation:
+    """A short run with photos: name, what the file holds now (None: gone), what it held when it was added."""
+    record = tmp_path / "record.db"
+    run = put(record, curve(300.0, 0.2))
+    folder = photo_folder(record, run)
+    folder.mkdir(parents=True)
+    for name, now, then in files:
+        if now is not None:
+            (folder / name).write_bytes(now)
+        detail = {"file": name, "sha256": hashlib.sha256(then).hexdigest(), "author": "Ada"}
+        kept = event(PHOTO, f"about {name}", utc_s=recorded_runs.START_UTC_S, oven="shed oven", run=run, detail=detail)
+        append_from_outside(record, kept)
+    return review_run(record, run)
+
+
+def test_photos_beside_the_record_are_shown_small_and_what_is_wrong_with_one_is_said(tmp_path: Path) -> None:
+    out = io.BytesIO()
+    Image.new("RGB", (3000, 2000), "orange").save(out, format="jpeg")
+    good = out.getvalue()
+    situation = with_photos(
+        tmp_path,
+        ("good.jpg", good, good),
+        ("gone.jpg", None, good),
+        ("broken.jpg", b"not a picture", b"not a picture"),
+        ("changed.jpg", good, b"something else"),
+    )
+    shown, gone, broken, changed = photos_of(situation)
+    assert shown.image is not None
+    with Image.open(io.BytesIO(shown.image)) as picture:
+        assert max(picture.size) == 1400
+    assert shown.caption == "about good.jpg, by Ada"
+    assert (shown.trouble, gone.image, broken.image) == ("", None, None)
+    assert "not there any more" in gone.trouble
+    assert "no picture that can be read" in broken.trouble
+    assert "changed since it was added" in changed.trouble
+    html = html_of(situation, photos_of(situation))
+    assert html.count("data:image/jpeg") == 2
+    assert "broken.jpg: the file is no picture that can be read" in html
+
+
+@pytest.fixture(scope="module")
+def hardened(tmp_path_factory: pytest.TempPathFactory) -> Situation:
+    record = tmp_path_factory.mktemp("report") / "record.db"
+    sheet = TEMPER_SHEET.replace(
+        "[[stage]]", '[[stage]]\nkind = "austenitize"\nto_s = 9000\n\n[[stage]]\nfrom_s = 9000'
+    )
+    hot, temper = curve(790.0, 0.8), curve(205.0, 2.0)
+    time_s = np.r_[hot.time_s, temper.time_s + hot.time_s[-1] + 30.0]
+    put(record, Heat(time_s, np.r_[hot.temperature_C, temper.temperature_C], "Hardened", sheet))
+    return review_run(record, "last")
+
+
+def test_a_hardened_piece_has_its_section_in_report_and_pdf(hardened: Situation, tmp_path: Path) -> None:
+    contract = review_object(hardened)
+    assert contract["hardening"]["surface_HRC"] is not None
+    drawn = panels(run_view_of(hardened, UTC), METRIC)
+    assert "section" in [panel.name for panel in drawn]
+    report = report_of(hardened, UTC)
+    assert any("quenched from" in row[0].words for row in report.found.rows)
+    words = pdf_words(report_pdf(report, drawn), tmp_path)
+    assert "Hardness across the section" in words
