@@ -325,8 +325,11 @@ def heated(state: PieceState, step: HeatTyped) -> PieceState:
 
     members = through(uncertainty.carbon_spread(draws), state.section, temperature_K)
     nominal = through(None, _only_nominal(state.section), temperature_K[:1])
-    result = _taken_over(state, members, nominal)
-    return _after_heat(result, step.temperature_K, purpose=step.purpose)
+    result = _after_heat(_taken_over(state, members, nominal), step.temperature_K, purpose=step.purpose)
+    if result.quench is not None:
+        # Not hot enough to undo a quench: a temper, whatever it was meant as.
+        return _tempered(result, (Hold(step.temperature_K, step.duration_s),))
+    return result
 
 
 def _ready_for_heat(state: PieceState) -> PieceState:
@@ -375,7 +378,7 @@ def _taken_over(state: PieceState, members: CarbonMembers, nominal: CarbonMember
         [section.layer_mean_wt_pct(each) - before.layer_mean_wt_pct(each) for each in range(len(section.layers))],
         axis=1,
     )
-    told = member_result(nominal, 0).warnings
+    told = [_over(warning) for warning in member_result(nominal, 0).warnings]
     return replace(
         state,
         section=section,
@@ -385,10 +388,18 @@ def _taken_over(state: PieceState, members: CarbonMembers, nominal: CarbonMember
     )
 
 
+def _over(warning: CarbonWarning) -> CarbonWarning:
+    """What was molten while the heat lasted is cast iron at the bench."""
+    if warning.kind is not CarbonWarningKind.MOLTEN:
+        return warning
+    return CarbonWarning(CarbonWarningKind.HAS_MELTED, HAS_MELTED_WORDS, warning.duration_s)
+
+
+HAS_MELTED_WORDS = "Its skin has melted and is cast iron now: grind it off."
+
 OF_A_STEP = frozenset(
     {
         CarbonWarningKind.HAS_MELTED,
-        CarbonWarningKind.MOLTEN,
         CarbonWarningKind.NEAR_MELTING,
         CarbonWarningKind.NETWORK,
     }
@@ -401,7 +412,6 @@ def _after_heat(state: PieceState, peak_K: float, purpose: HeatFor | None) -> Pi
     start_K = min(ac1_K(layer.alloy_wt_pct) for layer in state.section.layers)
     state = replace(state, peak_K=peak_K)
     if peak_K < start_K:
-        # Not hot enough to undo a quench, but a temper, whatever it was meant as.
         return state
     coarse = state.coarse or peak_K > COARSENS_ABOVE_K
     if purpose is HeatFor.NORMALIZE:

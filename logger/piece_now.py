@@ -46,8 +46,8 @@ EVEN_WT_PCT = 0.05
 """Carbon within this all through counts as even (our choice: a tenth of an HRC in hardness above 0.6 % C)."""
 
 POOR_PART, POOR_MATTERS_WT_PCT, POOR_LEAST_M = 0.9, 0.25, 5e-5
-"""A skin is decarburized down to where nine tenths of the carbon below it are reached; below 0.25 % C nothing hardens
-and nothing is lost, and what is thinner than 0.05 mm goes with the scale (our choices)."""
+"""A skin is decarburized down to where nine tenths of the carbon below it, or enough for an edge, are reached; below
+0.25 % C nothing hardens and nothing is lost, and what is thinner than 0.05 mm goes with the scale (our choices)."""
 
 USUAL_TEMPER = Window(kelvin_from_celsius(150.0), kelvin_from_celsius(250.0), "usual for edges (common practice)")
 
@@ -253,9 +253,10 @@ def _depth_poor_m(edges_m: FloatArray, carbon_wt_pct: FloatArray) -> FloatArray:
             continue
         flat = np.flatnonzero(slope < 0.02 * slope[0])
         top = int(flat[0]) if flat.size else row.size - 1
-        if row[top] < POOR_MATTERS_WT_PCT or row[0] > POOR_PART * row[top]:
+        if row[top] < POOR_MATTERS_WT_PCT or row[0] > min(POOR_PART * row[top], EDGE_WT_PCT):
             continue
-        depth_m = float(np.interp(POOR_PART * row[top], row[: top + 1], centre[: top + 1]))
+        level = min(POOR_PART * float(row[top]), EDGE_WT_PCT)
+        depth_m = float(np.interp(level, row[: top + 1], centre[: top + 1]))
         result[member] = depth_m if depth_m >= POOR_LEAST_M else 0.0
     return result
 
@@ -418,7 +419,9 @@ def _next(now: PieceNow) -> list[NextStep]:
     harden = hardening_window(state.section)
     alloy = state.section.layers[0].alloy_wt_pct
     if state.condition is not Condition.NORMALIZED and (state.coarse or richest > EUTECTOID_WT_PCT + 0.1):
-        steps.append(NextStep(Next.NORMALIZE, window=normalizing_window(harden.carbon_wt_pct, alloy)))
+        # What is about to be ground off need not dissolve.
+        left = min(harden.carbon_wt_pct, GRIND_WT_PCT) if max(rich) > 0.0 else harden.carbon_wt_pct
+        steps.append(NextStep(Next.NORMALIZE, window=normalizing_window(left, alloy)))
     steps.append(NextStep(Next.HARDEN, window=harden.window, carbon_wt_pct=harden.carbon_wt_pct))
     return steps
 

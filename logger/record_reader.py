@@ -543,6 +543,12 @@ _OF_A_RUN: Final[tuple[tuple[str, tuple[str, ...], str], ...]] = (
     ),
     ("event", ("id", _OVEN, _RUN, "time_s", "utc_s", "kind", "text", "detail"), "run = :number ORDER BY number"),
     ("note", ("id", _RUN, "time_s", "utc_s", "author", "text"), "run = :number ORDER BY number"),
+    ("measurement", ("id", _RUN, "utc_s", "kind", "detail", "note"), "run = :number ORDER BY number"),
+    (
+        "spark_test",
+        ("id", _RUN, "piece", "utc_s", "class", "note", "photo_name", "photo_base64"),
+        "run = :number ORDER BY number",
+    ),
     ("estimate", (_RUN, "time_s", "summary"), "run = :number ORDER BY time_s"),
     ("run_end", (_RUN, "ended_utc_s", "how"), "run = :number"),
 )

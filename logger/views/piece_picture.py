@@ -115,7 +115,7 @@ def _carbon(axes: Axes, panel: StepPanel, before: StepPanel | None, top_wt_pct: 
     """Carbon through the section after one step; dashed, what it was before where the section is the same."""
     now = panel.now
     section = now.state.section
-    words = step_words(panel.entry.step, units).removesuffix(" (not logged)")
+    words = step_words(panel.entry.step, units, section.shape is Shape.ROUND).removesuffix(" (not logged)")
     dress(axes, _fitting(axes, f"{panel.entry.number}  {words}"), "% C", "")
     shown = units.length_from_metres
     axes.set_xlim(0.0, shown(section.depth_m))

@@ -48,8 +48,8 @@ from logger.views.wording import (
 FACES = {SurfaceKind.SEALED: "faces sealed", SurfaceKind.OPEN_AIR: "bare in air", SurfaceKind.PACK: "in a pack"}
 
 
-def step_words(step: Step, units: DisplayUnits) -> str:
-    """What a step was, in one line."""
+def step_words(step: Step, units: DisplayUnits, is_round: bool = False) -> str:
+    """What a step was, in one line; ``is_round``: of a round, which has no front and no back."""
     match step:
         case Begin():
             size = "diameter" if step.shape is Shape.ROUND else "thick"
@@ -63,6 +63,8 @@ def step_words(step: Step, units: DisplayUnits) -> str:
             at = f"{temperature_words(step.temperature_K, units)} for {duration_words(step.duration_s)}"
             faces = f"in {step.recipe}" if step.recipe else FACES[step.surface]
             return f"{step.purpose}: {at}, {faces} (not logged)"
+        case Grind(front_m, _) if is_round:
+            return f"grind: {length_words(front_m, units)} all round"
         case Grind(front_m, back_m):
             off = [
                 f"{length_words(m, units)} off the {name}" for name, m in (("front", front_m), ("back", back_m)) if m
@@ -150,7 +152,7 @@ def ledger_text(
     rows = []
     for entry, then in lines:
         mean, spread = ("", "") if then is None else (_short(then.mean_wt_pct), f"{then.unevenness_wt_pct[1]:.2f}")
-        what = step_words(entry.step, units)
+        what = step_words(entry.step, units, state.section.shape is Shape.ROUND)
         undone = then is None and not isinstance(entry.step, Undo)
         rows.append(
             (
@@ -261,7 +263,8 @@ def edge_words(now: PieceNow, units: DisplayUnits) -> str:
         richest = float(now.state.section.carbon_wt_pct[0].max())
         return f"No: the richest place has {richest:.2f} % C, an edge that stays wants {least} (common practice)."
     edge = now.edge
-    where = f"{length_words(edge.from_m, units)} to {length_words(edge.to_m, units)} below the front face"
+    face = "surface" if now.state.section.shape is Shape.ROUND else "front face"
+    where = f"{length_words(edge.from_m, units)} to {length_words(edge.to_m, units)} below the {face}"
     sure = f"{edge.share:.0%} of the cases reckoned keep {length_words(EDGE_LEAST_M, units)} of it or more"
     thin = "" if edge.thickness_m[1] >= EDGE_LEAST_M else " Too thin to meet along a ground edge."
     return f"At least {least} over {length_band(edge.thickness_m, units)}, {where}; {sure}.{thin}"

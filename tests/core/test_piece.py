@@ -11,7 +11,7 @@ from scipy.special import erf
 from logger.errors import InputFault
 from logger.estimate import estimate
 from logger.history import History
-from logger.piece import Condition, PieceState, RecordedHeat, Sources, after
+from logger.piece import Condition, Hold, PieceState, RecordedHeat, Sources, after
 from logger.piece_steps import (
     Begin,
     Clad,
@@ -330,3 +330,11 @@ def test_what_cannot_happen_is_refused_in_one_line(steps: list[Step], words: str
 def test_a_step_no_piece_can_live_through_does_not_exist(wrong: Callable[[], Step]) -> None:
     with pytest.raises(InputFault):
         wrong()
+
+
+def test_a_quenched_piece_warmed_below_its_critical_point_is_tempered_by_it() -> None:
+    steel = Begin(Shape.PLATE, 0.003, 0.8)
+    quench = Quench(kelvin_from_celsius(790.0), Bath.BRINE)
+    warmed = made([steel, quench, sealed(400.0, 30.0, HeatFor.ANNEAL)])
+    assert warmed.condition is Condition.TEMPERED
+    assert warmed.tempers == (Hold(kelvin_from_celsius(400.0), 1800.0),)

@@ -126,7 +126,7 @@ def test_the_decarburized_skin_to_grind_off_is_where_carbon_is_missing() -> None
     now = piece_now(state)
     front_m = now.poor_m[0][1]
     assert 1e-4 < front_m < 1e-3
-    assert state.section.at_m(front_m)[0] == pytest.approx(0.9 * 0.80, abs=0.03)
+    assert state.section.at_m(front_m)[0] == pytest.approx(EDGE_WT_PCT, abs=0.03)
     ground = piece_now(made([STEEL, state_heat(), Grind(1.2 * front_m, 1.2 * front_m)]))
     assert ground.poor_m[0][1] == 0.0
 

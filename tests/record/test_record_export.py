@@ -10,10 +10,12 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from logger.alert import AlertEvent, AlertKind, Phase, Severity
+from logger.correction_record import measurement_line, spark_line
 from logger.errors import InputFault
 from logger.reading import Quality, Reading
-from logger.record import RecordReader, RecordWriter, export_run, import_run
+from logger.record import MeasurementRow, RecordReader, RecordWriter, export_run, import_run
 from logger.record_export import read_utc, written_temperature, written_utc
+from logger.record_operations import new_id
 from logger.trace_file import read_trace
 from logger.units import TemperatureUnit, kelvin_from_celsius, kelvin_from_fahrenheit
 
@@ -42,6 +44,12 @@ def filled(path: Path, batch: list[Reading]) -> str:
         writer.append_event("gap", "90 s", utc_s=UTC_S, oven="Rückraum", run=run, time_s=5.0, detail={"gap_s": 90.0})
         writer.add_note(run, "opened the door\u2028twice", utc_s=UTC_S, time_s=3.0, author="Käthe")
         writer.append_estimate(run, 5.0, {"case_depth_m": 1e-4})
+        detail = {"before_kg": 0.02, "after_kg": 0.0201, "area_m2": 3e-3, "coupon": {}}
+        weighed = measurement_line(MeasurementRow(0, new_id(), run, UTC_S, "weight", detail, "gründlich"))
+        sparks = spark_line(
+            run=run, piece=None, utc_s=UTC_S, spark_class=4, note="", photo_name="a.jpg", photo_base64="eA=="
+        )
+        writer.append_all([weighed, sparks])
         writer.end_run(run, "stopped", ended_utc_s=UTC_S + 60.0)
     return run
 
@@ -76,7 +84,7 @@ def test_a_run_comes_back_into_another_record_exactly(
     with RecordWriter(there) as writer, RecordReader(there) as reader:
         assert import_run(writer, reader, files.table) == run
     assert everything(there, run) == everything(here, run)
-    assert len(everything(here, run)[1]) == 7, "run, alert, delivery, event, note, estimate, end"
+    assert len(everything(here, run)[1]) == 9, "run, alert, delivery, event, note, measurement, sparks, estimate, end"
 
 
 @settings(suppress_health_check=[HealthCheck.function_scoped_fixture], deadline=None, max_examples=25)
@@ -229,4 +237,5 @@ def test_the_rest_of_a_run_is_one_json_object_a_line(tmp_path: Path) -> None:
     with RecordReader(tmp_path / "record.db") as reader:
         files = export_run(reader, run, tmp_path)
     kinds = [json.loads(line)["kind"] for line in files.rest.read_text().split("\n") if line]
-    assert kinds == ["runs", "alert", "delivery", "event", "note", "estimate", "run_end"]
+    wanted = ["alert", "delivery", "event", "note", "measurement", "spark_test", "estimate"]
+    assert kinds == ["runs", *wanted, "run_end"]
