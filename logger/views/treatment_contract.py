@@ -95,6 +95,7 @@ def _steel(steel: SteelPoints) -> dict[str, Any]:
         "martensite_start_by_formula_C": (
             None if start is None else {each.name: _celsius(each.start_K) for each in start.each}
         ),
+        "martensite_formulas_beyond": [] if start is None else [each.name for each in start.each if not each.inside],
         "clipped": steel.clipped,
         "notes": list(points.notes),
     }

@@ -120,11 +120,10 @@ def _steel(steel: SteelPoints, units: DisplayUnits) -> Iterator[Row]:
     if steel.martensite is not None:
         start = steel.martensite
         spread = temperature_range_words(start.low_K, start.high_K, units)
-        yield (
-            "  martensite starts at",
-            temperature_words(start.best_K, units),
-            f"{spread} by {len(start.each)} formulas",
-        )
+        beyond = sum(not each.inside for each in start.each)
+        note = f"{spread} by {len(start.each)} formulas"
+        note += f", {beyond} of them beyond the carbon they were made for" if beyond else ""
+        yield "  martensite starts at", temperature_words(start.best_K, units), note
 
 
 def _face_and_core(hardness_HRC: FloatArray, band_HRC: FloatArray) -> tuple[str, str]:
