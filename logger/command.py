@@ -35,6 +35,7 @@ COMMANDS = {
     "evidence": "evidence",
     "translate": "translate",
     "what-if": "what_if",
+    "plan": "plan",
     "fit-lag": "fit_lag",
     "piece": "piece",
     "correct": "correct",

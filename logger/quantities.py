@@ -246,3 +246,20 @@ MOLAR_ENERGY = Dimension(
     scales={"J_per_mol": times(1.0), "kJ_per_mol": times(1000.0)},
     spellings={"J/mol": "J_per_mol", "kJ/mol": "kJ_per_mol"},
 )
+
+POWER = Dimension(
+    expected='a power such as 3.0 or "3 kW"',
+    scales={"kW": times(1000.0), "W": times(1.0)},
+    spellings={"kw": "kW", "watt": "W", "watts": "W"},
+    lowest=0.0,
+)
+
+GAS_RATE = Dimension(
+    expected="a rate of gas such as 0.8 kg/h",
+    scales={
+        "kg_per_h": lambda number: number / SECONDS_PER_HOUR,
+        "lb_per_h": lambda number: number * KILOGRAMS_PER_POUND / SECONDS_PER_HOUR,
+    },
+    spellings={"kg/h": "kg_per_h", "lb/h": "lb_per_h"},
+    lowest=0.0,
+)

@@ -11,6 +11,7 @@ from math import inf, isfinite, nan
 from logger.errors import Fault, InputFault
 from logger.thermocouple import Thermocouple
 from logger.units import SECONDS_PER_HOUR, DisplayUnits, kelvin_from_celsius
+from logger.wishes import Wishes
 
 ALLOYING_ELEMENTS = ("Mn", "Si", "Cr", "Ni", "Mo", "Cu", "V", "W", "P", "S", "As", "Al")
 
@@ -261,6 +262,7 @@ class RunSheet:
     temper_hold_s: float | None = None  # how long the person means to hold a temper
     quench: Quench | None = None
     correction: Correction | None = None  # None: by the book
+    wishes: Wishes | None = None
     display: DisplayUnits = field(default_factory=DisplayUnits)
     name: str = ""
     notes: str = ""
@@ -313,6 +315,7 @@ def _faults(sheet: RunSheet) -> list[Fault]:
         *_optional("tempering.quenched_hardness", sheet.quenched_hardness_HRC, 20.0, 70.0, sheet.display, "HRC"),
         *_optional("tempering.hold", sheet.temper_hold_s, 60.0, LONGEST_REACH_S, sheet.display, "h"),
         *_quench_faults(sheet.quench, sheet.display),
+        *_wishes_faults(sheet.wishes, sheet),
     ]
 
 
@@ -524,6 +527,72 @@ def _no_negative_direction(rows: tuple[tuple[float, float, float, float], ...]) 
             else:
                 lower[a][b] = rest / lower[b][b]
     return True
+
+
+def _wishes_faults(wishes: Wishes | None, sheet: RunSheet) -> list[Fault]:
+    if wishes is None:
+        return []
+    display, most = sheet.display, HIGHEST_POTENTIAL_WT_PCT
+    start = _known(sheet.piece.carbon_wt_pct, 0.0, HIGHEST_CARBON_WT_PCT)
+    faults: list[Fault] = []
+    for name, wanted in (("mean_carbon", wishes.mean_wt_pct), ("core_carbon", wishes.core_wt_pct)):
+        beyond = _optional(f"plan.{name}", wanted, 0.01, most, display, "%")
+        faults += beyond
+        if wanted is not None and not beyond and wanted <= start:
+            faults.append(
+                Fault(f"plan.{name}", f"{wanted:.4g} %", f"more than the {start:.4g} % the piece starts with")
+            )
+        ceiling = wishes.surface_at_most_wt_pct
+        if wanted is not None and ceiling is not None and not beyond and wanted > ceiling:
+            found = f"{wanted:.4g} %, while the surface shall have at most {ceiling:.4g} %"
+            faults.append(Fault(f"plan.{name}", found, "no more inside than at the surface"))
+    faults += _optional("plan.surface_at_most", wishes.surface_at_most_wt_pct, 0.05, most, display, "%")
+    if wishes.case_depth_m is not None:
+        faults += _case_wish_faults(wishes, sheet, start)
+    elif wishes.at_carbon_wt_pct is not None:
+        faults.append(Fault("plan.at_carbon", f"{wishes.at_carbon_wt_pct:.4g} %", "a case_depth that it belongs to"))
+    faults += _span("plan.melting_margin", wishes.melting_margin_K, 0.0, 500.0, display, "difference_K")
+    hottest = (kelvin_from_celsius(800.0), kelvin_from_celsius(1300.0))
+    faults += _span("plan.hottest", wishes.hottest_K, *hottest, display, "K")
+    faults += _span("plan.longest", wishes.longest_s, SECONDS_PER_HOUR / 2.0, 200.0 * SECONDS_PER_HOUR, display, "h")
+    if not 1.0 / SECONDS_PER_HOUR <= wishes.climb_K_per_s <= 2.0:
+        found = f"{wishes.climb_K_per_s * SECONDS_PER_HOUR:.4g} C/h"
+        faults.append(Fault("plan.climb", found, "1 to 7200 C/h"))
+    for name, watts in (("heating_power", wishes.heating_W), ("holding_power", wishes.holding_W)):
+        if watts is not None and not 1.0 <= watts <= 1e6:
+            faults.append(Fault(f"plan.{name}", f"{watts / 1000.0:.4g} kW", "0.001 to 1000 kW"))
+    if (wishes.heating_W is None) != (wishes.holding_W is None):
+        missing = "heating_power" if wishes.heating_W is None else "holding_power"
+        faults.append(Fault(f"plan.{missing}", "nothing", "heating_power and holding_power together, or neither"))
+    if wishes.gas_kg_per_s is not None and not 0.0 < wishes.gas_kg_per_s <= 100.0 / SECONDS_PER_HOUR:
+        found = f"{wishes.gas_kg_per_s * SECONDS_PER_HOUR:.4g} kg/h"
+        faults.append(Fault("plan.gas", found, "more than 0, up to 100 kg/h"))
+    return faults
+
+
+def _case_wish_faults(wishes: Wishes, sheet: RunSheet, start_wt_pct: float) -> list[Fault]:
+    display, level = sheet.display, wishes.at_carbon_wt_pct
+    assert wishes.case_depth_m is not None
+    if level is None:
+        why = "the carbon content the depth is measured to, such as at_carbon_wt_pct = 0.40"
+        return [Fault("plan.at_carbon", "nothing", why)]
+    faults = _span("plan.at_carbon", level, 0.01, HIGHEST_POTENTIAL_WT_PCT, display, "%")
+    if not faults and level <= start_wt_pct:
+        start = f"more than the {start_wt_pct:.4g} % the piece starts with"
+        faults.append(Fault("plan.at_carbon", f"{level:.4g} %", start))
+    ceiling = wishes.surface_at_most_wt_pct
+    if not faults and ceiling is not None and level > ceiling:
+        found = f"{level:.4g} %, while the surface shall have at most {ceiling:.4g} %"
+        faults.append(Fault("plan.at_carbon", found, "no more inside than at the surface"))
+    deepest_m = 0.5 * _known(sheet.piece.size_m, SMALLEST_PIECE_M, LARGEST_PIECE_M)
+    if not 0.0 < wishes.case_depth_m < inf:
+        faults.append(Fault("plan.case_depth", _shown(wishes.case_depth_m, display, "m"), "more than 0"))
+    elif wishes.case_depth_m > deepest_m:
+        found, most = _shown(wishes.case_depth_m, display, "m"), _shown(deepest_m, display, "m")
+        faults.append(
+            Fault("plan.case_depth", found, f"at most {most}, half the piece; for all of it ask for core_carbon")
+        )
+    return faults
 
 
 def _stage_faults(sheet: RunSheet) -> list[Fault]:

@@ -6,6 +6,7 @@ person used is remembered, so that views answer in the same unit.
 
 from collections import Counter
 from collections.abc import Iterator
+from dataclasses import replace
 from enum import StrEnum
 from math import inf, nan
 from pathlib import Path
@@ -15,6 +16,7 @@ from pydantic import Field
 
 from logger.errors import InputFault
 from logger.estimate.soak import PUBLISHED_RULES
+from logger.plan_tables import PlanTable, WishTable, wishes_of
 from logger.quantities import (
     CARBON,
     DURATION,
@@ -260,6 +262,7 @@ class SheetTable(Table):
     canister: CanisterTable = CanisterTable()
     stage: list[StageTable] = Field(default_factory=list)
     quench: QuenchTable | None = None
+    plan: PlanTable | None = None
     target: list[TargetTable] = Field(default_factory=list)
     soak: SoakTable = SoakTable()
     reference: ReferenceTable = ReferenceTable()
@@ -288,6 +291,25 @@ def parse_sheet(text: str, name: str) -> RunSheet:
     Raises    InputFault    as `read_sheet`
     """
     return _checked(parse_document(Path(name), text, SheetTable, EXPECTED_FILE))
+
+
+def with_wishes(sheet: RunSheet, path: str | Path) -> RunSheet:
+    """The sheet with the wishes of a file of their own in place of its [plan].
+
+    Raises   InputFault    every fault in that file
+    """
+    document = read_document(Path(path), WishTable, "a wish file in TOML: a [plan] table")
+    table = document.table()
+    assert isinstance(table, WishTable)
+    try:
+        found = replace(sheet, wishes=wishes_of(table.plan))
+    except InputFault as refusal:
+        for fault in refusal.faults:
+            document.fault(_field_path(fault.where), fault.found, fault.expected)
+        document.refuse_faults()
+        raise
+    document.refuse_faults()
+    return found
 
 
 def _checked(document: Document) -> RunSheet:
@@ -389,6 +411,7 @@ def _sheet(document: Document, table: SheetTable) -> RunSheet:
         temper_hold_s=_optional(tempering.hold),
         quench=None if table.quench is None else _quench(table.quench),
         correction=None if table.correction is None else _correction(document, table.correction),
+        wishes=None if table.plan is None else wishes_of(table.plan),
         display=_display(table),
         name=table.name,
         notes=table.notes,

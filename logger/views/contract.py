@@ -50,7 +50,7 @@ def review_object(situation: Situation) -> dict[str, Any]:
         **about_object(situation),
         "versions": versions(),
         "thermal": _thermal(result.thermal),
-        "carbon": None if result.carbon is None else _carbon(result.carbon, situation.problem.levels_wt_pct),
+        "carbon": None if result.carbon is None else carbon_object(result.carbon, situation.problem.levels_wt_pct),
         "tempering": _tempering(result.tempering),
         "hardening": hardening_object(result.treatment, situation.problem.sheet),
         "targets": [_target(status) for status in situation.statuses],
@@ -101,7 +101,8 @@ def _celsius(temperature_K: float) -> float | None:
     return _number(celsius_from_kelvin(temperature_K))
 
 
-def _carbon(carbon: CarbonResult, levels_wt_pct: tuple[float, ...]) -> dict[str, Any]:
+def carbon_object(carbon: CarbonResult, levels_wt_pct: tuple[float, ...]) -> dict[str, Any]:
+    """The ``carbon`` object of one profile; ``levels_wt_pct`` are the carbons the case depths are measured to [wt%]."""
     return {
         "surface_wt_pct": _number(carbon.surface_wt_pct),
         "back_surface_wt_pct": _number(carbon.back_surface_wt_pct),

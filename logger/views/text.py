@@ -131,16 +131,16 @@ def review_text(review: Review) -> str:
         ["Targets", *_indented(f"{line.name}: {line.value}; {line.outcome}" for line in aim_lines(now))],
         ["Stages", *_indented(_stage_rows(review))],
         ["Soaks of the steel", *_indented(_soak_rows(review))],
-        ["Hardening", *_treatment_rows(review.treatment.hardening), *_paragraphs(review.treatment.advice)],
-        ["Heats", *_paragraphs(review.treatment.heats)],
+        ["Hardening", *_treatment_rows(review.treatment.hardening), *paragraphs(review.treatment.advice)],
+        ["Heats", *paragraphs(review.treatment.heats)],
         ["Temper still to do", *_treatment_rows(review.treatment.ahead)],
         *(textwrap.wrap(caution(moment), TEXT_LETTERS) for moment in review.treatment.cautions),
-        ["What the ranges come from", *_paragraphs(review.drivers)],
+        ["What the ranges come from", *paragraphs(review.drivers)],
         ["Time without readings", *_indented(_gap_rows(review))],
-        ["Thermocouples", *_paragraphs(review.thermocouples)],
-        ["Warnings", *_paragraphs(f"! {warning}" for warning in now.warnings)],
-        ["For the next step", *_paragraphs(review.next_step)],
-        ["Rests on", *_paragraphs(review.basis)],
+        ["Thermocouples", *paragraphs(review.thermocouples)],
+        ["Warnings", *paragraphs(f"! {warning}" for warning in now.warnings)],
+        ["For the next step", *paragraphs(review.next_step)],
+        ["Rests on", *paragraphs(review.basis)],
     ]
     if now.carbon is not None:
         hot = known(now.steel_K) and now.steel_K > STILL_HOT_K
@@ -276,7 +276,7 @@ def _treatment_rows(rows: Sequence[Row]) -> list[str]:
     return lines
 
 
-def _paragraphs(sentences: Iterable[str]) -> list[str]:
+def paragraphs(sentences: Iterable[str]) -> list[str]:
     """Sentences wrapped and indented, the lines after the first a little further."""
     return [
         line

@@ -330,7 +330,7 @@ def test_the_thermocouple_may_be_named_with_what_its_calibration_found(folder: P
         ('channel = ""\n' + PLATE, 'line 1: channel: found "", expected a name in quotation marks'),
         ("Name = 3\n" + PLATE, "line 1: Name: found an unknown key, expected name"),
         ("colour = 3\n" + PLATE, "line 1: colour: found an unknown key, expected one of name, notes, channel, piece, "
-         "pack, canister, stage, quench, target, soak, reference, tempering, thermocouple, correction, display"),
+         "pack, canister, stage, quench, plan, target, soak, reference, tempering, thermocouple, correction, display"),
         ("pack = 3\n" + PLATE, "line 1: pack: found 3, expected a table [pack]"),
         ("stage = 3\n" + PLATE, "line 1: stage: found 3, expected one or more tables [[stage]]"),
         ("stage = [3]\n" + PLATE, "line 1: stage[0]: found 3, expected a table [[stage]]"),
