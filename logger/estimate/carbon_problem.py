@@ -32,7 +32,7 @@ from logger.steel.pack_recipes import (
     STATED_TRANSFER_SPREAD,
     recipe_named,
 )
-from logger.steel.phase_limits import A1_K, GRAPHITE_EUTECTOID_K, HIGHEST_K, HIGHEST_W, austenite_low_limit_wt_pct
+from logger.steel.phase_limits import A1_K, A3, HIGHEST_K, HIGHEST_W
 from logger.units import FloatArray
 
 HIGHEST_POTENTIAL_WT_PCT = 6.67
@@ -42,9 +42,6 @@ HIGHEST_START_WT_PCT = 2.0
 """Iron with more carbon is cast iron: outside what the fits and this tool are for."""
 
 POTENTIAL_TABLE_STEP_K = 1.0
-
-SATURATED_ACTIVITY = 0.9
-"""From this activity on a pack counts as graphite where graphite and cementite would give different phases."""
 
 TOLERANCE_WT_PCT = 5e-4
 """Error a single step may make [wt%], root mean square over the depth carbon has reached."""
@@ -150,11 +147,7 @@ def pack_surface(
         for value in a:
             if not 0.0 <= value <= HIGHEST_ACTIVITY:
                 raise OutOfRange("pack carbon activity", float(value), 0.0, HIGHEST_ACTIVITY, "(graphite = 1)")
-        # Beside graphite, iron below 738 C would turn to ferrite; no pack does that to steel on its way down, which
-        # stays iron and cementite: a nearly saturated pack holds the surface at austenite's own lower limit.
-        ferritic = (a[None, :] > SATURATED_ACTIVITY) & (_TABLE_K[:, None] < GRAPHITE_EUTECTOID_K)
-        lowest = np.where(ferritic, austenite_low_limit_wt_pct(_TABLE_K)[:, None], 0.0)
-        potential = np.maximum(carbon_at_activity_wt_pct(_TABLE_K[:, None], a[None, :]), lowest) / alloy_ratio
+        potential = carbon_at_activity_wt_pct(_TABLE_K[:, None], a[None, :]) / alloy_ratio
     else:
         p = np.atleast_1d(np.asarray(potential_wt_pct, dtype=float))
         for value in p:
@@ -446,15 +439,23 @@ def _surface_of_pack(pack: Pack, reference: float, own_scale: float, spread: She
     )
 
 
-def limited_potential_wt_pct(asked_wt_pct: FloatArray, phases: FloatArray) -> FloatArray:
-    """Carbon [wt%] the face can tend to: what the pack asks for, but no more than iron holds at that temperature.
+def offered_wt_pct(surface: Surface, temperature_K: FloatArray, phases: FloatArray) -> FloatArray:
+    """Carbon [wt%, solver's scale] a face tends to: what the surface asks for, as far as the iron can follow.
+
+    No more than iron holds at that temperature. And a pack never pulls carbon out of austenite to make ferrite: below
+    the A3 of its own carbon it offers austenite's lower limit. A carbon potential means the carbon of austenite, which
+    is not there any more, and a pack that cools gives off its carbon far slower than it gave it (common practice, no
+    source). Open air does make ferrite.
 
     Parameters
     ----------
-    asked_wt_pct : array, shape (m,)      carbon the pack asks for [wt%]
-    phases : array, (m, columns)          rows of the phase table at the temperatures [wt%, K]
+    surface : what the face touches
+    temperature_K : array, shape (m,)     [K]
+    phases : array, (m, columns)          rows of the phase table at these temperatures [wt%, K]
 
     Returns    array, shape (m,)          carbon [wt%]
     """
-    result: FloatArray = np.minimum(asked_wt_pct, phases[:, HIGHEST_W])
+    result: FloatArray = np.minimum(surface.potential_at(temperature_K), phases[:, HIGHEST_W])
+    if surface.kind is SurfaceKind.PACK:
+        result = np.maximum(result, phases[:, A3])
     return result

@@ -21,7 +21,7 @@ from logger.estimate.temperature_windows import (
     no_windows,
     open_window,
 )
-from logger.steel.phase_limits import A1_K, EUTECTIC_K, HIGHEST_W, SATURATION, phase_table
+from logger.steel.phase_limits import A1_K, A3, HIGHEST_W, SATURATION, phase_table
 from logger.units import FloatArray
 
 __all__ = [
@@ -47,10 +47,8 @@ SAFETY = 0.85
 SOLID_STEP_K = 12.0
 """A step ends where the temperature has moved this far [K]."""
 
-MELTING_STEP_K = 4.0
-"""The same near and above the eutectic, where phase limits move a quarter of a per cent in 50 K."""
-
-MELTING_MARGIN_K = 15.0
+LIMIT_STEP_WT_PCT = 0.005
+"""Where steel is, or would be, of two phases, a step ends where the limit between them has moved this far [wt%]."""
 
 LONGEST_SPAN_S = 3600.0
 """No step covers more run time than this, so that a live estimate commits at least once an hour."""
@@ -67,6 +65,7 @@ class CarbonState:
     reach_s : work done since the surfaces last changed [s of relative mobility]
     windows : closed windows from before `time_s` on, not yet stepped over
     open_time_s, open_K : (j,), (m, j)   samples of the window that has not closed, the first one being its start
+    last_K : (m,)             temperature the last step ended at; A1 before the first
     ever : what must be remembered
     """
 
@@ -78,6 +77,7 @@ class CarbonState:
     windows: TemperatureWindows
     open_time_s: FloatArray
     open_K: FloatArray
+    last_K: FloatArray
     ever: Ever
 
 
@@ -96,6 +96,7 @@ def begin(problem: CarbonProblem) -> CarbonState:
         windows=no_windows(-inf, members),
         open_time_s=np.zeros(0),
         open_K=np.zeros((members, 0)),
+        last_K=np.full(members, A1_K),
         ever=Ever.nothing(members),
     )
 
@@ -162,7 +163,7 @@ def _stepped(problem: CarbonProblem, state: CarbonState, to_the_end: bool) -> Ca
     """Every step that the closed windows allow; with `to_the_end`, all of them to the last window's end."""
     plan = _Plan(state.windows)
     time_s, nodes, rate, ever = state.time_s, state.nodes, state.rate, state.ever
-    work_s, reach_s = state.work_s, state.reach_s
+    work_s, reach_s, last_K = state.work_s, state.reach_s, state.last_K
     first = 0
     surfaces = surfaces_at(problem, time_s)
     changes = [change for change in problem.change_times_s if change > time_s]
@@ -174,10 +175,10 @@ def _stepped(problem: CarbonProblem, state: CarbonState, to_the_end: bool) -> Ca
             rate, work_s, reach_s = None, FIRST_WORK_S, 0.0
         if first >= len(state.windows):
             break
-        span, whole = plan.next_span(first, time_s, work_s, changes[0] if changes else inf, to_the_end)
+        span, whole = plan.next_span(nodes, first, time_s, work_s, changes[0] if changes else inf, to_the_end)
         if span is None:
             break
-        result = step(problem, nodes, rate, span, surfaces, reach_s)
+        result = step(problem, nodes, rate, span, surfaces, reach_s, phase_table().at(last_K))
         done_s = float(np.mean(span.hot_s * span.mobility))
         growth = _growth(problem, result.error_wt_pct) if result.converged else LEAST_GROWTH
         if not (result.converged and result.error_wt_pct <= problem.tolerance_wt_pct):
@@ -187,7 +188,7 @@ def _stepped(problem: CarbonProblem, state: CarbonState, to_the_end: bool) -> Ca
             continue
         nodes, rate, reach_s = result.nodes, result.rate, reach_s + done_s
         ever = _remembered(problem, ever, nodes, span, surfaces)
-        time_s = span.end_s
+        time_s, last_K = span.end_s, span.stage_K[1]
         grown_s = done_s * min(max(growth, LEAST_GROWTH), MOST_GROWTH)
         # A step cut short by the samples says little about how long it might have been.
         work_s = grown_s if whole else max(work_s, grown_s)
@@ -198,6 +199,7 @@ def _stepped(problem: CarbonProblem, state: CarbonState, to_the_end: bool) -> Ca
         rate=rate,
         work_s=work_s,
         reach_s=reach_s,
+        last_K=last_K,
         windows=state.windows.after(min(first, len(state.windows))),
         ever=ever,
     )
@@ -222,6 +224,8 @@ class _Plan:
         self.work_s = np.ascontiguousarray(self.weight.T).mean(axis=1)
         self.starts_s = np.concatenate([[windows.start_s], windows.end_s[:-1]])
         self.hot = np.flatnonzero(self.work_s > 0.0)
+        self.saturation = phase_table().column_at(SATURATION, windows.temperature_K)
+        self.a3 = phase_table().column_at(A3, windows.temperature_K)
 
     def next_hot(self, first: int, time_s: float) -> tuple[int, float]:
         """The next window with work to do after a time [s] in window `first` or later; the time where that begins."""
@@ -235,7 +239,7 @@ class _Plan:
         return first, time_s
 
     def next_span(
-        self, first: int, time_s: float, work_s: float, until_s: float, to_the_end: bool
+        self, nodes: FloatArray, first: int, time_s: float, work_s: float, until_s: float, to_the_end: bool
     ) -> tuple[Span | None, bool]:
         """The next span of `work_s` from `time_s` on (in window `first`), and whether it is that long.
 
@@ -247,12 +251,11 @@ class _Plan:
         part = np.ones(end_s.size)
         begin_s = max(time_s, float(starts_s[0]))
         part[0] = (end_s[0] - begin_s) / (end_s[0] - starts_s[0])
-        # 1. where the temperature has moved too far, or below A1
+        # 1. where the temperature, or a limit between phases that are there, has moved too far, or below A1
         temperature_K = windows.temperature_K[:, first:last]
-        start_K = temperature_K[:, :1]
-        limit_K = MELTING_STEP_K if float(start_K.max()) > EUTECTIC_K - MELTING_MARGIN_K else SOLID_STEP_K
-        moved = np.abs(temperature_K - start_K).max(axis=0) > limit_K
+        moved = np.abs(temperature_K - temperature_K[:, :1]).max(axis=0) > SOLID_STEP_K
         moved |= self.work_s[first:last] == 0.0
+        moved |= self._limits_moved(nodes, first, last)
         count = int(np.argmax(moved)) if moved.any() else end_s.size
         closed = count < end_s.size or end_s.size < windows.end_s.size - first
         # 2. where the work is done
@@ -279,6 +282,21 @@ class _Plan:
         part = part[:count]
         part[-1] *= (stop_s - last_begin_s) / (float(end_s[count - 1]) - last_begin_s)
         return self._span(first, count, part, begin_s, stop_s), whole
+
+    def _limits_moved(self, nodes: FloatArray, first: int, last: int) -> np.ndarray:
+        """For each window, (k,), whether a limit moved too far since the first one in steel that is, or gets, near it.
+
+        A longer step would let steel that turns to two phases on its way drain, or fill, as if it had always been so.
+        """
+        moved = np.zeros(min(last, len(self.windows)) - first, dtype=bool)
+        carbide, ferrite = self.saturation[:, first:last], self.a3[:, first:last]
+        highest, lowest = nodes.max(axis=1)[:, None], nodes[:, 1:-1].min(axis=1)[:, None]
+        for limit, near in (
+            (carbide, highest > np.minimum(carbide, carbide[:, :1])),
+            (ferrite, lowest < np.maximum(ferrite, ferrite[:, :1])),
+        ):
+            moved |= (near & (np.abs(limit - limit[:, :1]) > LIMIT_STEP_WT_PCT)).any(axis=0)
+        return moved
 
     def _span(self, first: int, count: int, part: FloatArray, begin_s: float, stop_s: float) -> Span:
         windows, to = self.windows, first + count

@@ -5,13 +5,16 @@ from enum import StrEnum
 
 import numpy as np
 
+from logger.estimate.carbon_depths import depth_to_level_m
 from logger.estimate.carbon_problem import CarbonProblem
 from logger.estimate.carbon_transport import face_carbon
 from logger.steel.coefficients import STEEL_DENSITY_KG_PER_M3
 from logger.steel.phase_limits import (
     A1_K,
+    A3,
     EUTECTIC_K,
     EUTECTOID_WT_PCT,
+    FERRITE_LIMIT,
     LIQUIDUS,
     SATURATION,
     phase_table,
@@ -37,6 +40,12 @@ MELTING_MARGIN_K = 40.0
 
 TRACE_WT_PCT = 0.005
 """Less than this beyond saturation counts as none: a trace of liquid or carbide in otherwise even steel [wt%]."""
+
+ON_LIMIT_WT_PCT = 1e-3
+"""A face this near a phase limit [wt%] is beside steel of two phases."""
+
+OUTERMOST_M = 1e-5
+"""Two slabs of this thickness [m] tell the carbon of a face between two phases."""
 
 SATURATION_PART = 0.995
 DECARBURIZED_WT_PCT = 0.03
@@ -210,44 +219,7 @@ class CarbonMembers:
         if back:
             depth, carbon = depth[-1] - depth[::-1], carbon[:, ::-1]
         level = np.broadcast_to(np.asarray(level_wt_pct, dtype=float), (self.members,))
-        row, number = np.arange(self.members), np.arange(depth.size)
-        at_least = carbon >= level[:, None]
-        first = np.argmax(at_least, axis=1)
-        below = ~at_least & (number >= first[:, None])
-        after = np.where(below.any(axis=1), np.argmax(below, axis=1), 1)
-        high, low = carbon[row, after - 1], carbon[row, after]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            part = (high - level) / (high - low)
-        found = np.where(below.any(axis=1), depth[after - 1] + part * (depth[after] - depth[after - 1]), depth[-1])
-        reached = at_least.any(axis=1) & (depth[first] <= SURFACE_DIP_PART * depth[-1])
-        return np.where(reached, found, 0.0)
-
-    def depth_to(self, level_wt_pct: float, member: int, back: bool = False) -> float:
-        """Depth [m] of one member to a level [wt%]; see `CarbonResult.case_depth_m`."""
-        depth, carbon = self.depth_m, self.carbon_wt_pct[member]
-        if back:
-            depth, carbon = depth[-1] - depth[::-1], carbon[::-1]
-        return _depth_to_level_m(depth, carbon, level_wt_pct)
-
-
-SURFACE_DIP_PART = 0.1
-"""A decarburized skin thinner than this part of the section does not hide the case below it."""
-
-
-def _depth_to_level_m(depth_m: FloatArray, carbon_wt_pct: FloatArray, level_wt_pct: float) -> float:
-    at_least = carbon_wt_pct >= level_wt_pct
-    if not at_least.any():
-        return 0.0
-    first = int(np.argmax(at_least))
-    if depth_m[first] > SURFACE_DIP_PART * depth_m[-1]:
-        return 0.0
-    below = np.flatnonzero(~at_least[first:])
-    if below.size == 0:
-        return float(depth_m[-1])
-    after = first + int(below[0])
-    high, low = carbon_wt_pct[after - 1], carbon_wt_pct[after]
-    part = (high - level_wt_pct) / (high - low)
-    return float(depth_m[after - 1] + part * (depth_m[after] - depth_m[after - 1]))
+        return depth_to_level_m(depth, carbon, level)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -303,7 +275,7 @@ class CarbonResult:
         depth, carbon = self.depth_m, self.carbon_wt_pct
         if back:
             depth, carbon = depth[-1] - depth[::-1], carbon[::-1]
-        return _depth_to_level_m(depth, carbon, level_wt_pct)
+        return float(depth_to_level_m(depth, carbon[None, :], np.array([level_wt_pct]))[0])
 
     @property
     def case_depth_over_core_004_m(self) -> float:
@@ -325,18 +297,18 @@ def ended(
     ratio = problem.carbon_ratio
     profile = np.empty_like(nodes)
     profile[:, 1:-1] = nodes[:, 1:-1] / ratio
-    face, _ = face_carbon(nodes[:, [0, -1]], phases)
-    saturation = phases[:, SATURATION]
-    for end, cell, column in ((0, 1, 0), (-1, -2, 1)):
-        # A face beside a cell of two phases shows that cell's carbon: w alone does not say how much of the second.
-        two_phase = (nodes[:, cell] > saturation) & (nodes[:, end] > saturation - 1e-3)
-        two_phase |= (temperature_K <= A1_K) | (nodes[:, cell] < face[:, column] * 0.0)
-        own = ratio[0] if end == 0 else ratio[-1]
-        profile[:, end] = np.where(two_phase, nodes[:, cell], face[:, column]) / own
+    profile[:, 0] = _at_face(grid.edge_depth_m, nodes, phases) / ratio[0]
+    if grid.back_area:
+        profile[:, -1] = _at_face(grid.depth_m - grid.edge_depth_m[::-1], nodes[:, ::-1], phases) / ratio[-1]
     if grid.back_area == 0.0:
-        # No flow crosses a mid-plane or an axis: a parabola with its top there through the last two cells.
+        # No flow crosses a mid-plane or an axis: a parabola with its top there through the last two cells, unless the
+        # innermost steel is of two phases, whose total carbon follows no such law.
         inner, outer = grid.depth_m - grid.node_depth_m[-2], grid.depth_m - grid.node_depth_m[-3]
         bend = (profile[:, -3] - profile[:, -2]) / (outer**2 - inner**2)
+        inmost = nodes[:, -2]
+        mixed = (inmost > phases[:, FERRITE_LIMIT]) & (inmost < phases[:, A3])
+        mixed |= (inmost > phases[:, SATURATION]) & (inmost < phases[:, LIQUIDUS])
+        bend = np.where(mixed, 0.0, bend)
         profile[:, -1] = profile[:, -2] - bend * inner**2
         core = profile[:, -1]
     else:
@@ -375,6 +347,30 @@ def ended(
     )
 
 
+def _at_face(edge_m: FloatArray, nodes: FloatArray, phases: FloatArray) -> FloatArray:
+    """Total carbon of the steel at a face [wt%, solver's scale], (m,), from the nodes inwards, the face itself first.
+
+    Where the outermost steel is one phase, the face's own carbon. Where it is two (ferrite or cementite or liquid
+    beside austenite; after cooling through A1 always) the face's equilibrium does not say how much of each there is:
+    the total carbon of the outermost two hundredths of a millimetre is carried on to the face.
+    """
+    face, cell = nodes[:, 0], nodes[:, 1]
+    two_phase = np.zeros(face.size, dtype=bool)
+    for low, high, equivalent in ((FERRITE_LIMIT, A3, A3), (SATURATION, LIQUIDUS, SATURATION)):
+        inside = (cell > phases[:, low]) & (cell < phases[:, high])
+        two_phase |= inside & (np.abs(face - phases[:, equivalent]) < ON_LIMIT_WT_PCT)
+    single, _ = face_carbon(face[:, None], phases)
+    if not two_phase.any():
+        return single[:, 0]
+    slab_m = min(OUTERMOST_M, 0.25 * float(edge_m[-1]))
+    last = int(np.searchsorted(edge_m, 2.0 * slab_m)) + 1
+    outside = nodes[:, 1:last]
+    within = np.concatenate([np.zeros((face.size, 1)), np.cumsum(outside * np.diff(edge_m[:last]), axis=1)], axis=1)
+    first, both = (np.array([np.interp(d, edge_m[:last], row) for row in within]) for d in (slab_m, 2.0 * slab_m))
+    total = (2.0 * first - 0.5 * both) / slab_m
+    return np.where(two_phase, np.clip(total, outside.min(axis=1), outside.max(axis=1)), single[:, 0])
+
+
 def _open_area(problem: CarbonProblem) -> float:
     """Area of the faces that are ever open to carbon, per front-face area; 1 where none is."""
 
@@ -403,13 +399,13 @@ def member_result(members: CarbonMembers, member: int) -> CarbonResult:
         mean_wt_pct=float(members.mean_wt_pct[member]),
         start_wt_pct=float(members.start_wt_pct[member]),
         gain_kg_per_m2=float(members.gain_kg_per_m2[member]),
-        grind_depth_m=members.depth_to(GRIND_WT_PCT, member),
+        grind_depth_m=float(members.case_depth_m(GRIND_WT_PCT)[member]),
         carbide_depth_m=float(ever.carbide_depth_m[member]),
         carbide_depth_now_m=float(members.carbide_depth_now_m[member]),
         liquid_depth_m=float(ever.liquid_depth_m[member]),
         liquid_depth_now_m=float(members.liquid_depth_now_m[member]),
         skin_depth_m=float(max(ever.carbide_depth_m[member], ever.liquid_depth_m[member])),
-        network_depth_m=members.depth_to(EUTECTOID_WT_PCT, member),
+        network_depth_m=float(members.case_depth_m(EUTECTOID_WT_PCT)[member]),
         margin_to_solidus_K=solidus_temperature_K(richest) - temperature_K,
         margin_to_solidus_wt_pct=margin_wt_pct,
         depth_m=members.depth_m,

@@ -15,7 +15,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.linalg.lapack import dgtsv
 
-from logger.estimate.carbon_problem import NOTHING, CarbonProblem, Surface, limited_potential_wt_pct
+from logger.estimate.carbon_problem import NOTHING, CarbonProblem, Surface, offered_wt_pct
 from logger.steel.phase_limits import (
     A3,
     FERRITE_D,
@@ -219,7 +219,7 @@ def _contact(surface: Surface, temperature_K: FloatArray, phases: FloatArray) ->
     if surface is NOTHING:
         return None
     beta = surface.transfer_at(temperature_K)
-    w = limited_potential_wt_pct(surface.potential_at(temperature_K), phases)
+    w = offered_wt_pct(surface, temperature_K, phases)
     pinned = np.isinf(beta)
     if not pinned.any():
         return _Contact(beta, None, w)
@@ -233,6 +233,7 @@ def step(
     span: Span,
     surfaces: tuple[Surface, Surface],
     reach_s: float,
+    phases_before: FloatArray,
 ) -> Advanced:
     """One step over a span.
 
@@ -244,6 +245,7 @@ def step(
     span : the stretch of time, its temperatures
     surfaces : what the front and the back face touch over it
     reach_s : relative mobility integrated since the surfaces last changed, this step not included [s]
+    phases_before : (m, columns) rows of the phase table where the step before ended
     """
     phi = Potential(problem, span.temperature_K)
     work = (span.hot_s * span.mobility)[:, None]
@@ -259,7 +261,7 @@ def step(
     second = _solve(problem, phi, start, guess, duration_s, span.stage_K[1], span.stage_phases[1], surfaces)
     if second is None:
         return Advanced(nodes, nodes, np.inf, False)
-    u, matrix, still = second
+    u, matrix, region = second
     # A member below A1 all through does no work here: rounding must not look like a rate.
     safe_work = np.where(stage_work > 0.0, stage_work, np.inf)
     new_rate = (u - start) / safe_work
@@ -272,8 +274,18 @@ def step(
         defect = work * (_ERROR_0 * rate + _ERROR_1 * first_rate + _ERROR_2 * new_rate)
     geometry = _geometry(problem)
     error = _filtered(geometry, defect, matrix)
-    if still is not None:
-        error = np.where(still, error, 0.0)
+    if region is not None:
+        error = np.where(_away_from_fronts(region), error, 0.0)
+        between = (phases_before, *span.stage_phases)
+        if _limits_passed(nodes, between) or _limits_passed(first[0], between):
+            # Steel turns to another phase as the temperature moves: the second stage would go on from where the first
+            # would have led, had it not. One backward step over the whole span never overshoots.
+            whole = _solve(problem, phi, nodes, u, span.hot_s, span.stage_K[1], span.stage_phases[1], surfaces)
+            if whole is None:
+                return Advanced(nodes, nodes, np.inf, False)
+            u = whole[0]
+            new_rate = (u - nodes) / np.where(work > 0.0, work, np.inf)
+            new_rate[:, 0] = new_rate[:, -1] = 0.0
     reached_m = np.sqrt(_REACH_M2_PER_S * (reach_s + float(work.mean())))
     squared = error * error
     mean_square = float((squared @ geometry.volume).max()) / min(reached_m, geometry.total_volume)
@@ -319,7 +331,7 @@ def _solve(
 ) -> tuple[FloatArray, Matrix, np.ndarray | None] | None:
     """Nodes after a backward step; None if Newton's method does not settle.
 
-    Also the last matrix and, where phases mix, which nodes are plain austenite.
+    Also the last matrix and, where phases mix, every node's region.
     """
     geometry = _geometry(problem)
     members, count = start.shape
@@ -375,17 +387,28 @@ def _solve(
             new, chopped = _chopped(new, region, phases)
         u = new
         if not chopped and biggest < accept:
-            return u, matrix, _away_from_fronts(region) if mixed else None
+            return u, matrix, region if mixed else None
     return None
 
 
+def _limits_passed(nodes: FloatArray, phases: tuple[FloatArray, ...]) -> bool:
+    """Whether a phase limit moves past the carbon some cell has, from one row of the phase table to a later one."""
+    cells = nodes[:, 1:-1]
+    for column in (FERRITE_LIMIT, A3, SATURATION, LIQUIDUS):
+        limits = np.array([row[:, column] for row in phases])
+        lowest, highest = limits.min(axis=0)[:, None], limits.max(axis=0)[:, None]
+        if ((cells > lowest) & (cells <= highest)).any():
+            return True
+    return False
+
+
 def _away_from_fronts(region: np.ndarray) -> np.ndarray:
-    """Which nodes are austenite with austenite neighbours.
+    """Which nodes are of one phase, with neighbours of the same.
 
     A front fills one cell after the other, so carbon beside it moves in jerks no smaller step would smooth: an error of
     the grid, not of the step.
     """
-    still: np.ndarray = region == 2
+    still: np.ndarray = region % 2 == 0
     for _ in range(FRONT_CELLS):
         still[:, 1:-1] &= still[:, 2:] & still[:, :-2]
     return still
@@ -431,6 +454,8 @@ def face_now(
     for column, cell, g, surface in ((0, 1, conductance[0], surfaces[0]), (1, -2, conductance[-1], surfaces[1])):
         touch = _contact(surface, temperature_K, phases)
         if touch is None:
+            # Nothing passes a sealed face: it is in equilibrium with the steel just below.
+            faces[:, column] = austenite_equivalent_wt_pct(nodes[:, [cell]], phases)[:, 0]
             continue
         if touch.pinned is None or not touch.pinned.all():
             phi = phi or Potential(problem, temperature_K)

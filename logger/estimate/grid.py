@@ -11,10 +11,10 @@ import numpy as np
 from logger.errors import OutOfRange
 from logger.units import FloatArray
 
-FIRST_CELL_M = 5e-6
+FIRST_CELL_M = 3e-6
 """Cell at a face [m]: what carbon crosses at 950 C in about a second."""
 
-CELL_GROWTH = 1.08
+CELL_GROWTH = 1.06
 """Each cell is this much thicker than its outer neighbour."""
 
 COARSEST_PART = 1.0 / 28.0

@@ -182,6 +182,12 @@ class PhaseTable:
         result: FloatArray = low + part * (self.rows[index + 1] - low)
         return result
 
+    def column_at(self, column: int, temperature_K: FloatArray) -> FloatArray:
+        """One column at temperatures [K] of any shape."""
+        place = (temperature_K - self.lowest_K) / self.step_K
+        result: FloatArray = np.interp(place, np.arange(len(self.rows), dtype=float), self.rows[:, column])
+        return result
+
 
 FERRITE_LIMIT, A3, SATURATION, LIQUIDUS, LIQUID_SLOPE, FERRITE_D, LIQUID_D, HIGHEST_W = range(8)
 """Columns of the phase table.
