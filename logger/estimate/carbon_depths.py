@@ -7,10 +7,11 @@ from logger.units import FloatArray
 SURFACE_DIP_PART = 0.1
 """A decarburized skin thinner than this part of the section does not hide the case below it."""
 
-FRONT_WT_PCT = 0.02
-FRONT_STEEPNESS = 4.0
+FRONT_WT_PCT = 0.01
+FRONT_STEEPNESS = 0.6
 """A cell holds a front where the profiles on its two sides, carried on to it, differ by more than this [wt%] and by
-more than this many times what they change from cell to cell."""
+more than this part of what they change from cell to cell, and carbon falls faster across it than across its neighbours.
+A smooth bend does not count: there the two differ by the third power of a cell only."""
 
 
 def depth_to_level_m(depth_m: FloatArray, carbon_wt_pct: FloatArray, level_wt_pct: FloatArray) -> FloatArray:
@@ -62,6 +63,8 @@ def _at_front(
     jump = outer - inner
     usual = np.abs(u[:, 1] - u[:, 0]) + np.abs(u[:, 4] - u[:, 3])
     front = (jump > np.maximum(FRONT_WT_PCT, FRONT_STEEPNESS * usual)) & (u[:, 2] <= outer) & (u[:, 2] >= inner)
+    across = u[:, 1] - u[:, 3]
+    front &= (across >= u[:, 0] - u[:, 2]) & (across >= u[:, 2] - u[:, 4])
     if not front.any():
         return found_m
     begin, end = 0.5 * (x[:, 1] + x[:, 2]), 0.5 * (x[:, 2] + x[:, 3])

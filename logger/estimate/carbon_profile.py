@@ -150,12 +150,11 @@ def members_at_end(problem: CarbonProblem, state: CarbonState) -> CarbonMembers:
     last_K = state.open_K[:, -1] if state.open_time_s.size else np.full(problem.members, A1_K)
     last_s = float(state.open_time_s[-1]) if state.open_time_s.size else 0.0
     nodes = provisional.nodes
-    been_hot = provisional.ever.peak_K > 0.0
-    if been_hot.any():
-        # Once below A1 a face keeps what it had there.
+    hot = last_K > A1_K
+    if hot.any():
         faces = face_now(problem, nodes, np.maximum(last_K, A1_K), surfaces_at(problem, provisional.time_s))
         nodes = nodes.copy()
-        nodes[been_hot, 0], nodes[been_hot, -1] = faces[been_hot, 0], faces[been_hot, 1]
+        nodes[hot, 0], nodes[hot, -1] = faces[hot, 0], faces[hot, 1]
     return ended(problem, nodes, provisional.ever, last_s, last_K)
 
 

@@ -297,9 +297,10 @@ def ended(
     ratio = problem.carbon_ratio
     profile = np.empty_like(nodes)
     profile[:, 1:-1] = nodes[:, 1:-1] / ratio
-    profile[:, 0] = _at_face(grid.edge_depth_m, nodes, phases) / ratio[0]
+    hot = temperature_K > A1_K
+    profile[:, 0] = _at_face(grid.edge_depth_m, nodes, phases, hot) / ratio[0]
     if grid.back_area:
-        profile[:, -1] = _at_face(grid.depth_m - grid.edge_depth_m[::-1], nodes[:, ::-1], phases) / ratio[-1]
+        profile[:, -1] = _at_face(grid.depth_m - grid.edge_depth_m[::-1], nodes[:, ::-1], phases, hot) / ratio[-1]
     if grid.back_area == 0.0:
         # No flow crosses a mid-plane or an axis: a parabola with its top there through the last two cells, unless the
         # innermost steel is of two phases, whose total carbon follows no such law.
@@ -320,7 +321,6 @@ def ended(
     start_mean = start @ true_volume / total
     gain = ((profile[:, 1:-1] - start) @ true_volume) * STEEL_DENSITY_KG_PER_M3 / 100.0 / _open_area(problem)
     excess = _excess_depth_m(problem, nodes, phases)
-    hot = temperature_K > A1_K
     molten = temperature_K > EUTECTIC_K
     liquid_now = np.where(molten, excess, 0.0)
     carbide_now = np.where(hot & ~molten, excess, 0.0)
@@ -347,15 +347,15 @@ def ended(
     )
 
 
-def _at_face(edge_m: FloatArray, nodes: FloatArray, phases: FloatArray) -> FloatArray:
+def _at_face(edge_m: FloatArray, nodes: FloatArray, phases: FloatArray, hot: np.ndarray) -> FloatArray:
     """Total carbon of the steel at a face [wt%, solver's scale], (m,), from the nodes inwards, the face itself first.
 
     Where the outermost steel is one phase, the face's own carbon. Where it is two (ferrite or cementite or liquid
-    beside austenite; after cooling through A1 always) the face's equilibrium does not say how much of each there is:
-    the total carbon of the outermost two hundredths of a millimetre is carried on to the face.
+    beside austenite; below A1, not ``hot``, always) equilibrium at the face does not say how much of each there is: the
+    total carbon of the outermost two hundredths of a millimetre is carried on to the face in a straight line.
     """
     face, cell = nodes[:, 0], nodes[:, 1]
-    two_phase = np.zeros(face.size, dtype=bool)
+    two_phase = ~hot
     for low, high, equivalent in ((FERRITE_LIMIT, A3, A3), (SATURATION, LIQUIDUS, SATURATION)):
         inside = (cell > phases[:, low]) & (cell < phases[:, high])
         two_phase |= inside & (np.abs(face - phases[:, equivalent]) < ON_LIMIT_WT_PCT)

@@ -296,7 +296,7 @@ def step(
 _REACH_M2_PER_S = 1.4e-11
 """Diffusivity at the reference temperature: how far carbon reaches, for the mean error's depth."""
 
-FRONT_CELLS = 3
+FRONT_CELLS = 2
 """This many cells beside a melt, carbide or ferrite front take no part in a step's error."""
 
 PEAK_PART = 0.05

@@ -17,7 +17,7 @@ FIRST_CELL_M = 3e-6
 CELL_GROWTH = 1.06
 """Each cell is this much thicker than its outer neighbour."""
 
-COARSEST_PART = 1.0 / 28.0
+COARSEST_PART = 1.0 / 40.0
 """No cell is thicker than this part of the half-section."""
 
 FEWEST_CELLS = 24
