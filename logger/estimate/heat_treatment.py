@@ -15,7 +15,8 @@ import numpy as np
 
 from logger.errors import InputFault, OutOfRange
 from logger.estimate import profile_tempering
-from logger.estimate.carbon_depths import SURFACE_DIP_PART, CarbonResult
+from logger.estimate.carbon_depths import SURFACE_DIP_PART
+from logger.estimate.carbon_result import CarbonResult
 from logger.estimate.hardening import SectionHardness, section_hardness
 from logger.estimate.heats import Cooling, Heat, HeatsJudgement, judge_heats
 from logger.estimate.profile_tempering import TemperedSection
