@@ -1,21 +1,21 @@
 """A daemon killed again and again: ``python -m tests.benchmarks.killed_daemon [KILLS]`` kills it 200 times (minutes).
 
-A real `soaktally serve` watches a simulated oven on a real port and is killed without notice at random moments, often
-in the middle of a write. Before each kill the readings that are durable are counted; after it every one of them must be
-there, once. In the end the live estimate must be the one that is worked out anew from the record.
+A real daemon in a process of its own watches a simulated oven on a real port and is killed without notice at random
+moments, often in the middle of a write. Before each kill the readings that are durable are counted; after it every one
+of them must be there, once. In the end the live estimate must be the one that is worked out anew from the record.
 """
 
 import json
+import multiprocessing
 import platform
 import random
-import signal
 import sqlite3
-import subprocess
 import sys
 import tempfile
 import time
 from contextlib import ExitStack
 from dataclasses import dataclass
+from multiprocessing.context import ForkServerContext, ForkServerProcess
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +25,7 @@ from logger.views.contract import review_object
 from logger.watch import KEPT_ESTIMATE
 from tests.benchmarks.machine import processor
 from tests.whole.loopback import reached
-from tests.whole.served import answered, begun, is_record, oven_file, simulated
+from tests.whole.served import answered, begun, is_record, oven_file, serve_for_ever, simulated
 
 RESULTS = Path(__file__).parent / "results" / "killed_daemon.md"
 SPEED, POLL_S = 60.0, 2.0
@@ -50,9 +50,11 @@ def killed(folder: Path, kills: int, seed: int = 20261125) -> Killed:
     chance, began_s = random.Random(seed), time.monotonic()
     record = folder / "record.db"
     lost = 0
+    processes = multiprocessing.get_context("forkserver")
+    processes.set_forkserver_preload(["tests.whole.served"])
     with simulated(speed=SPEED) as bus, ExitStack() as stack:
         file = oven_file(folder, "east", bus.port, speed=SPEED, poll_s=POLL_S)
-        daemon = _started(stack, file)
+        daemon = _started(processes, stack, file)
         assert reached(lambda: is_record(record), 60.0)
         run = begun(record, "east")
         for _ in range(kills):
@@ -62,7 +64,7 @@ def killed(folder: Path, kills: int, seed: int = 20261125) -> Killed:
             before = _readings(record, run)
             _kill(daemon)
             lost += len(before - _readings(record, run))
-            daemon = _started(stack, file)
+            daemon = _started(processes, stack, file)
         known = len(_readings(record, run))
         assert reached(lambda: len(_readings(record, run)) > known, 60.0)
         assert answered(record, "stop", oven="east").done
@@ -87,17 +89,17 @@ def killed(folder: Path, kills: int, seed: int = 20261125) -> Killed:
     )
 
 
-def _started(stack: ExitStack, file: Path) -> "subprocess.Popen[bytes]":
-    daemon = subprocess.Popen(
-        [sys.executable, "-m", "logger", "serve", str(file)], stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
-    )
+def _started(processes: ForkServerContext, stack: ExitStack, file: Path) -> ForkServerProcess:
+    """The daemon in a process of its own, which begins with its modules already imported."""
+    daemon = processes.Process(target=serve_for_ever, args=(file,), daemon=True)
+    daemon.start()
     stack.callback(_kill, daemon)
     return daemon
 
 
-def _kill(daemon: "subprocess.Popen[bytes]") -> None:
-    daemon.send_signal(signal.SIGKILL)
-    daemon.wait()
+def _kill(daemon: ForkServerProcess) -> None:
+    daemon.kill()
+    daemon.join()
 
 
 def _readings(record: Path, run: str) -> set[tuple[str, float, str]]:

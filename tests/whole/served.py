@@ -150,6 +150,11 @@ def served(*files: Path) -> Iterator[Served]:
         running.close()
 
 
+def serve_for_ever(file: Path) -> None:
+    """What a process that is going to be killed does."""
+    serve([file], threading.Event())
+
+
 def answered(record: Path, kind: str, **detail: Any) -> Answer:
     """Ask, and wait for the answer."""
     answer = wait_for_answer(record, ask(record, kind, **detail), 30.0)
