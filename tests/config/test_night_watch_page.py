@@ -43,7 +43,18 @@ def test_every_command_it_names_is_one() -> None:
     lines = [line for part in PAGE.split("```sh")[1:] for line in part.split("```")[0].splitlines()]
     named = {line.split("soaktally ")[1].split()[0] for line in lines if line.startswith("soaktally ")}
     assert named <= set(COMMANDS)
-    assert {"start", "stop", "mark", "acknowledge", "note", "alerts", "alert-test", "backup", "export", "import"} <= named
+    assert {
+        "start",
+        "stop",
+        "mark",
+        "acknowledge",
+        "note",
+        "alerts",
+        "alert-test",
+        "backup",
+        "export",
+        "import",
+    } <= named
 
 
 def test_its_example_is_an_oven_file(tmp_path: Path) -> None:
