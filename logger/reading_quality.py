@@ -206,8 +206,9 @@ def judge(state: QualityState, seen: Observation, rate_limit_K_per_s: float = 20
         suspicions.add(Suspicion.FROZEN)
         return _keep(replace(state, equal=equal, frozen=True), Quality.FROZEN, suspicions)
     suspicions.discard(Suspicion.FROZEN)
-    if state.frozen or equal.count == 1:
-        equal = replace(equal, longest=state.equal.longest if state.frozen else max(equal.longest, state.equal.count))
+    if state.frozen or equal.count == 1:  # a run of dead zeros, or of a frozen value, was no harmless one
+        harmless = not state.frozen and Suspicion.EXACT_ZERO not in state.suspicions
+        equal = replace(equal, longest=max(equal.longest, state.equal.count) if harmless else state.equal.longest)
     believed, run = _believe(state, seen, rate_limit_K_per_s)
     spikes = (*state.recent_spikes, not believed)[-RECENT_READINGS:]
     if believed and state.run is not None and state.run.count >= REAL_CHANGE_READINGS:

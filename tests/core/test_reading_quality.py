@@ -191,6 +191,14 @@ def test_zero_in_a_cold_shop_is_a_temperature_and_zero_in_a_hot_oven_is_none():
     assert judge(QualityState(), Observation(0.0, 273.15, is_zero=True)).quality is Quality.SENSOR_OPEN
 
 
+def test_a_run_of_dead_zeros_does_not_excuse_a_frozen_value_later():
+    faults = "exact-zero@5400-6300; frozen@7200-9600"
+    seen, _ = watched("temper", hours=2.7, poll_s=30.0, faults=faults)
+    frozen = [time_s for time_s, _, _, quality in seen if quality is Quality.FROZEN]
+    assert frozen
+    assert 7200.0 < frozen[0] < 8400.0
+
+
 def test_a_steady_display_of_whole_degrees_is_not_frozen_unless_the_output_cycles():
     steady = [1200.0] * 2000
     assert set(follow(steady, output=0.4)[0]) == {Quality.GOOD}
