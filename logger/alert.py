@@ -49,6 +49,7 @@ class AlertKind(StrEnum):
     SOAK_STARTED = "soak started"
     SOAK_ENDED = "soak ended"
     OVER_TEMPERATURE = "over temperature"
+    CONTROLLER_ALARM = "controller alarm"
     STUCK_RELAY = "stuck relay"
     DEAD_ELEMENT = "dead element"
     HOLD_NOT_REACHED = "hold not reached"
@@ -177,6 +178,15 @@ RULES: Final[Mapping[AlertKind, Rule]] = {
         remind_every_s=300.0,
         escalate_after_s=600.0,
         latched=True,
+    ),
+    AlertKind.CONTROLLER_ALARM: Rule(
+        Severity.WARNING,
+        "The controller's own alarm",
+        "The oven's controller says that one of its alarms is on.",
+        "Look at its display and its manual for what this alarm means. " + _LOW_HEAT,
+        clear_after_s=30.0,
+        remind_every_s=600.0,
+        escalate_after_s=1800.0,
     ),
     AlertKind.STUCK_RELAY: Rule(
         Severity.DANGER,

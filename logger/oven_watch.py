@@ -565,6 +565,7 @@ class OvenWatch:
             for fact in run_facts.suspected_facts(self.name, self._suspicions, hottest_K, display)
             if fact.kind is AlertKind.STUCK_RELAY
         ]
+        facts.extend(run_facts.alarm_facts(brought.readings))
         if limit_K is not None and good:
             self._hot = alert.holds(hottest_K, limit_K, limit_K - 5.0, self._hot)
             facts.append(run_facts.over_temperature_fact(self.name, hottest_K, limit_K, self._hot, display))

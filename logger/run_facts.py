@@ -7,6 +7,8 @@ from collections.abc import Mapping, Sequence
 from math import isfinite
 
 from logger.alert import AlertKind, Fact
+from logger.controllers.controller import RawReading
+from logger.controllers.settings import Quantity
 from logger.estimate.bands import Bands
 from logger.estimate.carbon_result import CarbonWarningKind
 from logger.estimate.result import Estimate
@@ -68,6 +70,15 @@ def sensor_facts(readings: Sequence[Reading], suspicions: Suspicions) -> list[Fa
         text = f"{reading.channel}: {odd[0]}" if odd else f"{reading.channel}: believable again"
         facts.append(Fact(AlertKind.SENSOR_FAULT, reading.channel, active=bool(odd), text=text))
     return facts
+
+
+def alarm_facts(readings: Sequence[RawReading]) -> list[Fact]:
+    """Which of the controller's own alarms are on; silence leaves them as they were."""
+    return [
+        Fact(AlertKind.CONTROLLER_ALARM, raw.channel, active=bool(raw.value), text=raw.channel)
+        for raw in readings
+        if raw.quantity is Quantity.ALARM and raw.quality is Quality.GOOD
+    ]
 
 
 def suspected_facts(oven: str, suspicions: Suspicions, hottest_K: float, display: DisplayUnits) -> list[Fact]:

@@ -224,6 +224,7 @@ class Watch:
         self._take_outlook()
         facts = [
             *run_facts.sensor_facts(readings, self._suspicions),
+            *run_facts.alarm_facts(brought.readings),
             *self._oven_facts(readings),
             *self._hold_facts(brought, moment),
             *self._run_facts(),
