@@ -19,7 +19,7 @@ import threading
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TypeVar
 
 from logger.controllers.link_faults import (
@@ -33,6 +33,7 @@ from logger.controllers.link_faults import (
     Refused,
 )
 from logger.controllers.modbus_frames import BIT_FUNCTION_CODES, Heard, ReadRequest, find_answer, read_request
+from logger.controllers.port_names import PresentPort, identity_of, name_of, present_ports
 from logger.controllers.read_only_port import ReadOnlyPort, WriteRefused, open_port
 from logger.controllers.settings import Framing, PortSettings
 
@@ -95,6 +96,7 @@ class SerialLine:
         settings: PortSettings,
         questions: frozenset[bytes] = frozenset(),
         opener: Callable[[PortSettings, frozenset[bytes]], ReadOnlyPort] = open_port,
+        present: Callable[[], list[PresentPort]] = present_ports,
     ) -> None:
         self.settings = settings
         self.counts = LineCounts()
@@ -104,6 +106,8 @@ class SerialLine:
         self.last_heard = b""
         self.echo_heard = False
         self._opener = opener
+        self._present = present
+        self._identity = ""
         self._questions = questions
         self._port: ReadOnlyPort | None = None
         self._units: dict[int, _Unit] = {}
@@ -145,13 +149,16 @@ class SerialLine:
     def open(self) -> None:
         """Open the port exclusively; ignore what a restarting board says while it settles.
 
+        An adapter that was open before is looked for by what makes it recognisable: under whatever name it came back,
+        and never another adapter that has its old name now.
+
         Raises   PortMissing, PortTaken, LinkLost    (the last when opening hangs)
         """
         if self._port is not None:
             return
         self._port = _within(
             self.settings.open_deadline_s,
-            lambda: self._opener(self.settings, self._questions),
+            self._found_and_opened,
             lambda port: port.close(),
             f"{self.port}: does not open in {self.settings.open_deadline_s:g} s; unplug the adapter, plug it in again",
             self.port,
@@ -160,6 +167,19 @@ class SerialLine:
         self._units.clear()
         if self.settings.settle_s > 0.0:
             self.listen_s(self.settings.settle_s)
+
+    def _found_and_opened(self) -> ReadOnlyPort:
+        name = self.settings.name
+        if self._identity:
+            present = self._present()
+            name = name_of(self._identity, present) or name
+            other = identity_of(name, present)
+            if other and other != self._identity:
+                raise PortMissing(f"{name}: not there (another adapter has this name now); plug the old one in again")
+        port = self._opener(replace(self.settings, name=name), self._questions)
+        if not self._identity and "://" not in name:
+            self._identity = identity_of(name, self._present())
+        return port
 
     def close(self) -> None:
         """Close the port; a close that hangs is left behind."""

@@ -5,9 +5,12 @@ to 4), MODBUS over Serial Line V1.02, sections 6.2.1 and 6.2.2 (check sums), MOD
 The check-value of the CRC (0x4B37 for "123456789") is the catalogue value of CRC-16/MODBUS, widely published.
 """
 
+import minimalmodbus
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pymodbus.framer.ascii import FramerAscii
+from pymodbus.framer.rtu import FramerRTU
 
 from logger.controllers.modbus_frames import (
     Heard,
@@ -34,6 +37,15 @@ def test_the_lrc_makes_the_sum_of_all_bytes_vanish():
     # section 6.2.1: the LRC is the two's complement of the sum of the bytes without carries
     body = bytes([0x01, 0x03, 0x00, 0x6B, 0x00, 0x03])
     assert (sum(body) + lrc8(body)) & 0xFF == 0
+
+
+@given(st.binary(min_size=1, max_size=260))
+def test_the_check_sums_are_those_of_two_independent_libraries(body):
+    crc = crc16(body).to_bytes(2, "little")
+    assert crc == minimalmodbus._calculate_crc(body)
+    assert crc == FramerRTU.compute_CRC(body).to_bytes(2, "big")
+    assert bytes([lrc8(body)]) == minimalmodbus._calculate_lrc(body)
+    assert lrc8(body) == FramerAscii.compute_LRC(body)
 
 
 SPECIFICATION_EXAMPLES = [
