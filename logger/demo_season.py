@@ -14,7 +14,7 @@ from pathlib import Path
 from logger.clock import FastClock
 from logger.daemon import Orders, watch
 from logger.demo import CARBURIZE_SHEET, OVEN, OVEN_NAME, TEMPER_SHEET, simulated_oven
-from logger.errors import Fault, InputFault
+from logger.errors import Fault, InputFault, OutsideFault
 from logger.oven_file import read_oven
 from logger.record import append_from_outside, note
 
@@ -206,3 +206,36 @@ def _heat(
         written_utc_s = heat.start_utc_s + (heat.duration_h + 1.0) * 3600.0
         append_from_outside(oven.record, note(run, heat.note, utc_s=written_utc_s, author="the maker, invented"))
     return run
+
+
+def pages(folder: Path, record: Path, tell: Callable[[str], None] = lambda words: None) -> tuple[Path, ...]:
+    """The season's dashboards as plain files in a folder: the page of all runs, a report of each, a comparison.
+
+    Returns    the files written, the index first
+    Raises     OutsideFault    the folder cannot be written
+    """
+    from logger.season import season_of
+    from logger.views.comparison import compared
+    from logger.views.comparison_html import comparison_html
+    from logger.views.report import report_of
+    from logger.views.report_files import write_report
+    from logger.views.season_files import write_season
+
+    runs = season_of(record, tell=lambda number, count, run: tell(f"Working out {number} of {count}: {run}"))
+    by_day = {heat.name: run for heat, run in zip(SEASON, runs, strict=False)}
+    written = list(write_season(folder, runs, runs[0].situation.problem.sheet.display))
+    if "lot-3" in by_day:
+        usual, short = by_day["lot-1"].situation, by_day["lot-3"].situation
+        side_by_side = compared([(usual.run, usual), (short.run, short)], "start")
+        file = folder / "compare-lot-1-and-3.html"
+        try:
+            file.write_text(comparison_html(side_by_side), encoding="utf-8")
+        except OSError as error:
+            raise OutsideFault(f"{file}: could not be written: {error.strerror}") from error
+        written.append(file)
+    if "thin-straps" in by_day:
+        melted = by_day["thin-straps"].situation
+        file = folder / f"run-{melted.run}.pdf"
+        write_report(report_of(melted), melted, file)
+        written.append(file)
+    return tuple(written)

@@ -162,6 +162,28 @@ def review_run(
     )
 
 
+def review_again(situation: Situation, sheet: RunSheet) -> Situation:
+    """The situation of the same history by another sheet; what was reviewed stays as it is.
+
+    Raises   InputFault    a sheet that names a channel there is not
+    """
+    kept, channel = situation.kept, estimate.driving_channel(tuple(situation.histories), sheet)
+    return _situation(
+        sheet,
+        situation.histories,
+        channel=channel,
+        run=situation.run,
+        oven=situation.oven,
+        name=situation.name,
+        start_utc_s=None if situation.now_utc_s is None else situation.now_utc_s - situation.now_s,
+        thermocouple=None if kept is None else kept.thermocouples.get(channel),
+        clock=situation.clock,
+        alert_events=situation.alert_events,
+        kept=kept,
+        set_points=situation.set_points,
+    )
+
+
 def recorded_sheet(reader: RecordReader, row: RunRow) -> RunSheet:
     """The sheet a run was watched with, and the correction. Raises InputFault where it can be read no more."""
     sheet = parse_sheet(row.sheet_text, f"the sheet of run {row.id}")

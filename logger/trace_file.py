@@ -1,8 +1,9 @@
 """TRACE.csv: a recorded heat as a table of times and temperatures -> histories.
 
 Header row; ``time_s`` (seconds) or ``time`` (ISO 8601 with offset); one column per channel, ``<channel>_C`` or
-``<channel>_F``. A blank or NaN cell is a missing reading. Lines before the header that begin with ``#`` are
-remarks. Columns of any other name are left out and listed in `Trace.left_out`.
+``<channel>_F``. Beside ``time_s`` a column ``time`` or ``utc`` may say the date: its first row counts. A blank or NaN
+cell is a missing reading. Lines before the header that begin with ``#`` are remarks. Columns of any other name are left
+out and listed in `Trace.left_out`.
 """
 
 import csv
@@ -108,8 +109,9 @@ class _TraceReader:
         times = cells[titles.index(time_title)]
         if time_title == "time_s":
             time_s = self._numbers(times, lines, "time_s", "seconds such as 90.0", blank_allowed=False)
-            if "time" in titles:
-                start_utc_s = _start(cells[titles.index("time")], time_s)
+            dated = next((title for title in ("time", "utc") if title in titles), None)
+            if dated is not None:
+                start_utc_s = _start(cells[titles.index(dated)], time_s)
         else:
             utc_s = self._dates(times, lines)
             start_utc_s = float(utc_s[0])
@@ -123,7 +125,7 @@ class _TraceReader:
         if self.faults:
             self._refuse()
         interval_s = typical_interval_s(time_s)
-        known = {time_title, "time", *(c.title for c in columns)}
+        known = {time_title, "time", "utc", *(c.title for c in columns)}
         return Trace(
             {name: History(name, time_s, kelvin, interval_s) for name, kelvin in temperatures.items()},
             wanted,

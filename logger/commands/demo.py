@@ -23,6 +23,12 @@ from logger.commands.situations import alert_words, in_units, shown
 @click.command()
 @click.option("--heat", default="plane-iron", show_default=True, help="Which heat: plane-iron, too-hot or temper.")
 @click.option("--folder", default="demo-run", show_default=True, type=click.Path(path_type=Path), help="Where it goes.")
+@click.option(
+    "--season",
+    metavar="FOLDER",
+    type=click.Path(path_type=Path),
+    help="Instead of one heat, a whole season of ten, with its dashboards in FOLDER/pages; about twenty minutes.",
+)
 @click.option("--speed", default=300.0, show_default=True, help="How much faster than real time.")
 @click.option("--webhook", metavar="URL", help="An address that is told of every alert, too.")
 @click.option("--tap", metavar="FILE.csv", type=click.Path(path_type=Path), help="Keep every frame on the wire here.")
@@ -37,6 +43,7 @@ from logger.commands.situations import alert_words, in_units, shown
 def demo(
     heat: str,
     folder: Path,
+    season: Path | None,
     speed: float,
     webhook: str | None,
     tap: Path | None,
@@ -53,6 +60,9 @@ def demo(
     All data is invented. The clock of the run is the simulated one, and the record says so.
     """
     with told_plainly():
+        if season is not None:
+            _season(season, speed)
+            return
         from logger import daemon
         from logger import demo as demonstration
         from logger.board import Board
@@ -105,3 +115,18 @@ def _show_in_browser(address: str) -> None:
 
     if os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY") or sys.platform in ("darwin", "win32"):
         webbrowser.open(address)
+
+
+def _season(folder: Path, speed: float) -> None:
+    """Ten heats one after the other, then the pages."""
+    from logger import daemon, demo_season
+
+    stop = threading.Event()
+    hours = sum(heat.duration_h for heat in demo_season.SEASON)
+    minutes = 60.0 * hours / speed
+    click.echo("A season of a simulated oven, invented data: ten heats from January to March.")
+    click.echo(f"{hours:g} h of heat, {speed:g} times faster: about {minutes:.0f} min. Ctrl-C stops it.\n")
+    with daemon.stopped_by_signals(stop):
+        record, runs = demo_season.season(folder, speed, stop, click.echo)
+    written = demo_season.pages(folder / "pages", record, click.echo)
+    click.echo(f"\n{len(runs)} runs. Open {written[0]} in a browser, or look at {folder / 'pages' / 'season.png'}.")
