@@ -4,7 +4,6 @@ from math import inf
 from typing import Final
 
 import numpy as np
-from scipy.optimize import brentq
 
 from logger.errors import Fault, InputFault, OutOfRange
 from logger.estimate.tempering import (
@@ -14,6 +13,7 @@ from logger.estimate.tempering import (
     quenched_HRC,
     softening_share,
 )
+from logger.steel.crossing import crossing
 from logger.steel.tempering import (
     CARBON_WT_PCT,
     SOFTENS_ABOVE_K,
@@ -122,7 +122,7 @@ def _mild_temperature_K(
     if left(SOFTENS_ABOVE_K) >= 0.0:
         return SOFTENS_ABOVE_K
     lowest_K = NOTHING_SOFTENS_K + 0.5
-    return float(brentq(left, lowest_K, SOFTENS_ABOVE_K, xtol=1e-3)) if left(lowest_K) > 0.0 else lowest_K
+    return crossing(left, lowest_K, SOFTENS_ABOVE_K, xtol=1e-3) if left(lowest_K) > 0.0 else lowest_K
 
 
 def _wanted_K(

@@ -9,10 +9,10 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from scipy.optimize import brentq
 
 from logger.errors import OutOfRange
 from logger.steel.coefficients import Coefficient
+from logger.steel.crossing import crossing
 from logger.steel.phase_limits import A1_K, EUTECTIC_K, EUTECTOID_WT_PCT, cementite_line_wt_pct
 from logger.units import kelvin_from_celsius
 
@@ -123,7 +123,7 @@ def acm_K(carbon_wt_pct: float) -> float:
     low, high = (_saturation_wt_pct(T) for T in (A1_K, EUTECTIC_K))
     if not low <= carbon_wt_pct <= high:
         raise OutOfRange("carbon for A_cm", carbon_wt_pct, round(low, 3), round(high, 3), "wt%", "below it use Ac3")
-    return float(brentq(lambda T: _saturation_wt_pct(T) - carbon_wt_pct, A1_K, EUTECTIC_K))
+    return crossing(lambda T: _saturation_wt_pct(T) - carbon_wt_pct, A1_K, EUTECTIC_K)
 
 
 def critical_points(carbon_wt_pct: float, alloy_wt_pct: Mapping[str, float] | None = None) -> CriticalPoints:

@@ -12,7 +12,6 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from scipy.optimize import brentq
 from scipy.special import j0, j1
 
 from logger.errors import OutOfRange
@@ -20,6 +19,7 @@ from logger.remark import Remark
 from logger.sheet import Bath as Bath  # also known from here
 from logger.sheet import Shape
 from logger.steel.coefficients import Coefficient
+from logger.steel.crossing import crossing
 from logger.units import METRES_PER_INCH
 
 A255: Final = "ASTM A255, ideal diameter from composition, grain size 7"
@@ -172,7 +172,7 @@ def _half_time_fourier(cylinder: bool, biot: float) -> float:
     def above_half(fourier: float) -> float:
         return float(np.sum(amplitude * np.exp(-(roots**2) * fourier))) - 0.5
 
-    return float(brentq(above_half, 1e-2, 10.0 / roots[0] ** 2))
+    return crossing(above_half, 1e-2, 10.0 / roots[0] ** 2)
 
 
 def _root(cylinder: bool, biot: float, number: int) -> float:
@@ -182,23 +182,23 @@ def _root(cylinder: bool, biot: float, number: int) -> float:
         low, high = _zero_of_j1(number), _zero_of_j0(number)
         if np.isinf(biot):
             return high
-        return float(brentq(lambda z: z * j1(z) - biot * j0(z), low + 1e-12, high))
+        return crossing(lambda z: z * j1(z) - biot * j0(z), low + 1e-12, high)
     low, high = number * np.pi, (number + 0.5) * np.pi
     if np.isinf(biot):
         return high
-    return float(brentq(lambda z: z * np.sin(z) - biot * np.cos(z), low + 1e-12, high))
+    return crossing(lambda z: z * np.sin(z) - biot * np.cos(z), low + 1e-12, high)
 
 
 def _zero_of_j0(number: int) -> float:
     near = (number + 0.75) * np.pi
-    return float(brentq(j0, near - 0.6, near + 0.6))
+    return crossing(j0, near - 0.6, near + 0.6)
 
 
 def _zero_of_j1(number: int) -> float:
     if number == 0:
         return 0.0
     near = (number + 0.25) * np.pi
-    return float(brentq(j1, near - 0.6, near + 0.6))
+    return crossing(j1, near - 0.6, near + 0.6)
 
 
 def hardens_through(

@@ -10,10 +10,10 @@ from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.optimize import brentq
 
 from logger.errors import Fault, InputFault, OutOfRange
 from logger.steel.coefficients import Coefficient
+from logger.steel.crossing import crossing
 from logger.units import SECONDS_PER_HOUR, FloatArray
 
 _FIT: Final = "fitted to Hollomon and Jaffe 1945 with Grange and Baughman 1956"
@@ -202,7 +202,7 @@ def parameter_for_hardness_K(hardness_HRC: float, carbon_wt_pct: float, manganes
     hardest, softest = hardness(low_K), max(SCALE_ENDS_HRC, hardness(HIGHEST_PARAMETER_K))
     if not softest <= hardness_HRC <= hardest:
         raise OutOfRange("hardness after tempering", hardness_HRC, softest, round(hardest, 1), "HRC", _FIT)
-    return float(brentq(lambda P: hardness(P) - hardness_HRC, low_K, HIGHEST_PARAMETER_K, xtol=1e-6))
+    return crossing(lambda P: hardness(P) - hardness_HRC, low_K, HIGHEST_PARAMETER_K, xtol=1e-6)
 
 
 def time_to_parameter_s(now_K: float, wanted_K: float, temperature_K: float, constant: float) -> float:
@@ -253,7 +253,7 @@ def temperature_for_parameter_K(now_K: float, wanted_K: float, duration_s: float
         return float(T * (constant + np.logaddexp(before * _LN10, hold * _LN10) / _LN10)) - wanted_K
 
     # What was done already helps, so the answer lies below the temperature of a fresh piece.
-    return float(brentq(reached, 0.2 * fresh_K, fresh_K, xtol=1e-6)) if reached(0.2 * fresh_K) < 0.0 else 0.2 * fresh_K
+    return crossing(reached, 0.2 * fresh_K, fresh_K, xtol=1e-6) if reached(0.2 * fresh_K) < 0.0 else 0.2 * fresh_K
 
 
 def _check(what: str, value: FloatArray, low: float, high: float, unit: str, source: str) -> None:
