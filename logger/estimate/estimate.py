@@ -50,6 +50,9 @@ from logger.thermocouple import Thermocouple
 TRAIL_INTERVAL_S = 120.0
 """The estimate notes where it stands at the first reading in each interval of this length of run time."""
 
+MEMBERS_INTERVAL_S = 300.0
+"""The members are advanced at the first reading in each interval of this length of run time; a part of the next two."""
+
 BAND_INTERVAL_S, PESSIMISTIC_INTERVAL_S = 1800.0, 300.0
 """The members are asked where they stand at the first reading in each interval of this length of run time: often enough
 for a line in a picture, and oftener where a target is judged by them."""
@@ -110,6 +113,7 @@ class EstimateState:
     unseen: tuple[History, ...] = ()
     band_trail: tuple[BandPoint, ...] = ()
     next_band_s: float = -inf
+    next_members_s: float = -inf
     gap_members: tuple[EnsembleState, EnsembleState] | None = None
 
 
@@ -200,17 +204,20 @@ def _next_mark_s(time_s: float, interval_s: float) -> float:
 
 
 def _ask_members(problem: Problem, ensemble: EnsembleProblem, state: EstimateState, readings: History) -> EstimateState:
-    """Let the readings wait for the members; advance them by all that wait wherever they are asked."""
-    first, next_band_s = 0, state.next_band_s
-    while (index := int(np.searchsorted(readings.time_s, next_band_s))) < len(readings):
+    """Let the readings wait for the members; advance them by all that wait every few minutes, so that no one reading
+    has long to do, and ask them where they stand at wider marks."""
+    first, next_s = 0, state.next_members_s
+    while (index := int(np.searchsorted(readings.time_s, next_s))) < len(readings):
         time_s = float(readings.time_s[index])
         state = _shown_to_members(ensemble, replace(state, unseen=(*state.unseen, readings.piece(first, index + 1))))
-        state = replace(state, band_trail=(*state.band_trail, _band_point(problem, ensemble, state, time_s)))
-        first = index + 1
-        next_band_s = _next_mark_s(time_s, problem.band_interval_s)
+        if time_s >= state.next_band_s:
+            point = _band_point(problem, ensemble, state, time_s)
+            next_band_s = _next_mark_s(time_s, problem.band_interval_s)
+            state = replace(state, band_trail=(*state.band_trail, point), next_band_s=next_band_s)
+        first, next_s = index + 1, _next_mark_s(time_s, MEMBERS_INTERVAL_S)
     waiting = readings.piece(first, len(readings))
     unseen = (*state.unseen, waiting) if len(waiting) else state.unseen
-    return replace(state, unseen=unseen, next_band_s=next_band_s)
+    return replace(state, unseen=unseen, next_members_s=next_s)
 
 
 def _shown_to_members(ensemble: EnsembleProblem, state: EstimateState) -> EstimateState:
