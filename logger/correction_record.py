@@ -79,6 +79,20 @@ def newest_learned(reader: RecordReader) -> tuple[str, Learned] | None:
     return None if row is None or not row.detail.get("unknowns") else (row.id, from_plain(row.detail))
 
 
+def as_learned(reader: RecordReader, sheet: RunSheet) -> RunSheet:
+    """The sheet by the newest correction in the record, whatever it went by before.
+
+    Raises   InputFault    nothing in the record concerns its recipe or its lot
+    """
+    found = newest_learned(reader)
+    correction = None if found is None else found[1].for_sheet(sheet, found[0])
+    if correction is None:
+        recipe = "" if sheet.pack is None else sheet.pack.recipe
+        of = f'nothing learned of recipe "{recipe}" or iron lot "{sheet.piece.iron_lot}"'
+        raise InputFault(Fault("correction", of, "a coupon of one of them, entered with `soaktally correct`"))
+    return replace(sheet, correction=correction)
+
+
 def corrected_for_new_run(record: Path, sheet: RunSheet) -> RunSheet:
     """The sheet with what the record has learned of its recipe and its lot; the sheet's own correction goes before it.
 

@@ -160,8 +160,11 @@ def after(name: str, state: PieceState | None, entry: Entry, sources: Sources, m
 
 def _changed(state: PieceState, step: Step, sources: Sources) -> PieceState:
     match step:
-        case HeatRun(run):
-            return heated_in_run(state, sources.run(run))
+        case HeatRun(run, correction):
+            heat = sources.run(run)
+            if correction is not None:
+                heat = replace(heat, sheet=replace(heat.sheet, correction=correction))
+            return heated_in_run(state, heat)
         case HeatTyped():
             return heated(state, step)
         case Grind(front_m, back_m):
@@ -308,7 +311,7 @@ def heated(state: PieceState, step: HeatTyped) -> PieceState:
     surface, pack = step.surface, Pack(step.recipe) if step.surface is SurfaceKind.PACK else None
     faces = None if pack is not None else surface
     piece = Piece(state.section.shape, state.section.size_m, 0.0, front=faces, back=_back(state, faces))
-    sheet = RunSheet(piece, pack)
+    sheet = RunSheet(piece, pack, correction=step.correction)
     draws = uncertainty.draw(sheet, Thermocouple(), state.members)
     time_s = np.linspace(0.0, step.duration_s, HEAT_SAMPLES)
     by_eye = uncertainty.normal_draws(state.members, uncertainty.SEED, 12)

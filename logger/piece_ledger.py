@@ -11,6 +11,7 @@ from difflib import get_close_matches
 from json import dumps
 from pathlib import Path
 
+from logger.correction_record import as_learned, newest_learned
 from logger.errors import Fault, InputFault
 from logger.estimate import estimate
 from logger.piece import PieceState, RecordedHeat, Sources, after
@@ -19,6 +20,7 @@ from logger.piece_steps import Begin, Entry, HeatRun, HeatTyped, Part, Stack, St
 from logger.record import PieceStepRow, RecordReader, append_to_workbench, brought_up_to_date
 from logger.record_operations import Operation, new_id
 from logger.review import recorded_sheet
+from logger.sheet import Correction
 from logger.units import LengthUnit, TemperatureUnit
 from logger.watch import recorded_thermocouples
 
@@ -93,9 +95,18 @@ class Ledger:
         return lines[-1].number if lines else 0
 
     def enter(
-        self, piece: str, step: Step, *, utc_s: float, note: str = "", units: Units | None = None
+        self,
+        piece: str,
+        step: Step,
+        *,
+        utc_s: float,
+        note: str = "",
+        units: Units | None = None,
+        corrected: bool = False,
     ) -> PieceState | None:
         """Add a step to a piece, if it is possible, and return what the piece is then; None where nothing of it stands.
+
+        With ``corrected`` a recorded heat goes by what coupons have taught since; a typed one in a pack always does.
 
         Raises   InputFault     it is not possible, or names what is not there; nothing has been added
                  OutsideFault   the record cannot be written; nothing has been added
@@ -108,6 +119,10 @@ class Ledger:
             return self._undo(piece, step, utc_s, note)
         if isinstance(step, HeatRun | TemperRun):
             step = replace(step, run=self._run_id(step.run))
+        if isinstance(step, HeatRun) and corrected:
+            step = replace(step, correction=self._learned_of(step.run))
+        if isinstance(step, HeatTyped) and step.recipe:
+            step = replace(step, correction=self._known_of(step.recipe))
         number = len(self._entries.get(piece, [])) + 1
         before = None if isinstance(step, Begin | Stack) else self.now(piece)
         state = after(piece, before, Entry(number, utc_s, step, note), self._sources())
@@ -184,6 +199,17 @@ class Ledger:
         self._check_record()
         with RecordReader(self.record) as reader:
             return reader.run(run).id
+
+    def _learned_of(self, run: str) -> Correction | None:
+        with RecordReader(self.record) as reader:
+            return as_learned(reader, recorded_sheet(reader, reader.run(run))).correction
+
+    def _known_of(self, recipe: str) -> Correction | None:
+        if not self.record.exists():
+            return None
+        with RecordReader(self.record) as reader:
+            found = newest_learned(reader)
+        return None if found is None else found[1].for_names(recipe, "", found[0])
 
     def _check_record(self) -> None:
         if not self.record.exists():

@@ -8,7 +8,15 @@ from enum import StrEnum
 from math import isfinite
 
 from logger.errors import Fault, InputFault
-from logger.sheet import ALLOYING_ELEMENTS, HIGHEST_CARBON_WT_PCT, LARGEST_PIECE_M, SMALLEST_PIECE_M, Shape, SurfaceKind
+from logger.sheet import (
+    ALLOYING_ELEMENTS,
+    HIGHEST_CARBON_WT_PCT,
+    LARGEST_PIECE_M,
+    SMALLEST_PIECE_M,
+    Correction,
+    Shape,
+    SurfaceKind,
+)
 from logger.steel.hardenability import Bath
 from logger.steel.pack_recipes import recipe_named
 from logger.steel.phase_limits import HIGHEST_K
@@ -97,9 +105,13 @@ class Begin:
 
 @dataclass(frozen=True, slots=True)
 class HeatRun:
-    """A heat that is in the record: the piece saw the temperatures and the pack of that run."""
+    """A heat that is in the record: the piece saw the temperatures and the pack of that run.
+
+    ``correction`` in place of the one it was watched with: what coupons had taught when the step was entered.
+    """
 
     run: str
+    correction: Correction | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +119,8 @@ class HeatTyped:
     """A heat nobody logged: how hot, how long at heat, what lay against the faces.
 
     ``surface`` sealed (flux, foil, clay, or a fire without free air), open air (decarburizes), or a pack of
-    ``recipe``. ``spread_K`` is the one-sigma error of the temperature.
+    ``recipe``. ``spread_K`` is the one-sigma error of the temperature, ``correction`` what coupons had taught of the
+    recipe when it was entered.
     """
 
     purpose: HeatFor
@@ -116,6 +129,7 @@ class HeatTyped:
     surface: SurfaceKind = SurfaceKind.SEALED
     recipe: str = ""
     spread_K: float = BY_EYE_SPREAD_K
+    correction: Correction | None = None
 
     def __post_init__(self) -> None:
         _check_temperature("temperature", self.temperature_K, LOWEST_HEAT_K, HIGHEST_K)

@@ -11,7 +11,7 @@ import numpy as np
 
 from logger import target
 from logger.alert import AlertEvent, restored
-from logger.correction_record import corrected_as_recorded
+from logger.correction_record import as_learned, corrected_as_recorded
 from logger.errors import Fault, InputFault
 from logger.estimate import estimate
 from logger.history import History
@@ -112,11 +112,17 @@ def review_trace(trace_file: Path, sheet_file: Path, *, even_without_readings: b
 
 
 def review_run(
-    record: Path, run: str, sheet_file: Path | None = None, *, even_without_readings: bool = False
+    record: Path,
+    run: str,
+    sheet_file: Path | None = None,
+    *,
+    even_without_readings: bool = False,
+    as_learned_since: bool = False,
 ) -> Situation:
     """The situation at the end of a recorded run, or so far while it goes on; by its own sheet or another one.
 
-    With ``even_without_readings`` a run of nothing but faults has a situation too, in which nothing is known.
+    With ``even_without_readings`` a run of nothing but faults has a situation too, in which nothing is known; with
+    ``as_learned_since`` it goes by the newest correction in the record instead of the one it was watched with.
 
     Raises   InputFault    no such run, no readings, a sheet that cannot be used
              OutsideFault  a record that cannot be read
@@ -124,6 +130,8 @@ def review_run(
     with RecordReader(record) as reader, reader.snapshot():
         row = reader.run(run)
         sheet = recorded_sheet(reader, row) if sheet_file is None else read_sheet(sheet_file)
+        if as_learned_since:
+            sheet = as_learned(reader, sheet)
         histories = {name: one for name, one in reader.histories(row.id).items() if len(one)}
         if not histories:
             if not even_without_readings:

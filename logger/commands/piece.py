@@ -119,6 +119,7 @@ def new(
 @click.option("--faces", default="sealed", show_default=True, type=click.Choice(["sealed", "open air"]))
 @click.option("--pack", "recipe", default="", metavar="RECIPE", help="It lay in a pack of this recipe.")
 @click.option("--give-or-take", metavar="DEGREES", help="One-sigma error of the temperature; left out, by eye.")
+@click.option("--corrected", is_flag=True, help="A recorded run by what coupons have taught since it was watched.")
 @shown_options
 def heat(
     name: str,
@@ -129,6 +130,7 @@ def heat(
     faces: str,
     recipe: str,
     give_or_take: str | None,
+    corrected: bool,
     **shown: Any,
 ) -> None:
     """A heat: a recorded run, or one typed in. A bare piece in a fire loses carbon: say --faces "open air"."""
@@ -140,7 +142,7 @@ def heat(
         if (run is None) == (at is None):
             raise InputFault(Fault("--run or --at", "neither" if run is None else "both", "one of them"))
         if run is not None:
-            _entered(name, HeatRun(run), words, shown)
+            _entered(name, HeatRun(run), words, shown, corrected=corrected)
             return
         if for_ is None:
             raise InputFault(Fault("--for", "nothing", DURATION.expected))
@@ -504,10 +506,10 @@ def _display(ledger: "Ledger", name: str, shown: dict[str, Any]) -> "DisplayUnit
     return DisplayUnits(temperature or "C", length or "mm")
 
 
-def _entered(name: str, step: "Step", words: "_Words", shown: dict[str, Any]) -> None:
+def _entered(name: str, step: "Step", words: "_Words", shown: dict[str, Any], corrected: bool = False) -> None:
     """Enter a step and show what the piece is then."""
     ledger = _ledger(shown)
-    ledger.enter(name, step, utc_s=time.time(), note=shown["note"], units=words.units)
+    ledger.enter(name, step, utc_s=time.time(), note=shown["note"], units=words.units, corrected=corrected)
     if not ledger.last_step(name):
         click.echo(f"{name}: every step of it is undone now.")
         return

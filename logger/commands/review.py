@@ -19,6 +19,7 @@ from logger.commands.situations import in_units, reviewed, shown
     type=click.Path(path_type=Path),
     help="The run sheet; for a recorded run, another one than its own.",
 )
+@click.option("--corrected", is_flag=True, help="By what coupons have taught since, not as it was watched.")
 @record_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON object, for programs; no picture.")
 @click.option("--picture", metavar="FILE.png", type=click.Path(path_type=Path), help="Where the picture goes.")
@@ -27,6 +28,7 @@ from logger.commands.situations import in_units, reviewed, shown
 def review(
     what: str,
     sheet_file: Path | None,
+    corrected: bool,
     record: Path,
     as_json: bool,
     picture: Path | None,
@@ -35,7 +37,7 @@ def review(
 ) -> None:
     """Say what a run did to the steel: a recorded RUN ("last" is the newest) or a TRACE.csv with its sheet."""
     with told_plainly():
-        situation = reviewed(what, sheet_file, record)
+        situation = reviewed(what, sheet_file, record, as_learned_since=corrected)
         name = f"run-{situation.run}" if situation.run else Path(what).stem
         if as_json:
             from logger.views.contract import review_object

@@ -13,13 +13,30 @@ if TYPE_CHECKING:
     from logger.situation import Situation
 
 
-def reviewed(what: str, sheet_file: Path | None, record: Path, *, even_without_readings: bool = False) -> "Situation":
+def reviewed(
+    what: str,
+    sheet_file: Path | None,
+    record: Path,
+    *,
+    even_without_readings: bool = False,
+    as_learned_since: bool = False,
+) -> "Situation":
     """The situation at the end of a trace with its sheet, or of a recorded run."""
     from logger.review import review_run, review_trace
 
     trace_file = Path(what)
     if trace_file.suffix.lower() != ".csv" and not trace_file.is_file():
-        return review_run(record, what, sheet_file, even_without_readings=even_without_readings)
+        return review_run(
+            record,
+            what,
+            sheet_file,
+            even_without_readings=even_without_readings,
+            as_learned_since=as_learned_since,
+        )
+    if as_learned_since:
+        raise InputFault(
+            Fault("--corrected", "a trace", "a run of the record; a trace's sheet has its own [correction]")
+        )
     if sheet_file is None:
         raise InputFault(Fault("--sheet", "none", f"the run sheet of {what}"))
     return review_trace(trace_file, sheet_file, even_without_readings=even_without_readings)

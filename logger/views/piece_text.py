@@ -57,12 +57,13 @@ def step_words(step: Step, units: DisplayUnits, is_round: bool = False) -> str:
             lot = f", lot {step.iron_lot}" if step.iron_lot else ""
             alike = f"{step.count} alike, " if step.count > 1 else ""
             return f"new: {alike}{steel}{length_words(step.size_m, units)} {size}, {step.carbon_wt_pct:.2f} % C{lot}"
-        case HeatRun(run):
-            return f"heat: run {run}"
+        case HeatRun(run, correction):
+            return f"heat: run {run}" + ("" if correction is None else ", corrected by coupons")
         case HeatTyped():
             at = f"{temperature_words(step.temperature_K, units)} for {duration_words(step.duration_s)}"
             faces = f"in {step.recipe}" if step.recipe else FACES[step.surface]
-            return f"{step.purpose}: {at}, {faces} (not logged)"
+            corrected = "" if step.correction is None else ", corrected by coupons"
+            return f"{step.purpose}: {at}, {faces}{corrected} (not logged)"
         case Grind(front_m, _) if is_round:
             return f"grind: {length_words(front_m, units)} all round"
         case Grind(front_m, back_m):

@@ -18,11 +18,12 @@ from logger.correction_record import (
     spark_line,
 )
 from logger.errors import InputFault
-from logger.piece_ledger import recorded_heat
+from logger.piece_ledger import Ledger, recorded_heat
+from logger.piece_steps import Begin, HeatFor, HeatRun, HeatTyped
 from logger.reading import Quality, Reading
 from logger.record import RecordReader, RecordWriter, append_to_workbench
 from logger.review import review_run
-from logger.sheet import Correction
+from logger.sheet import Correction, Shape, SurfaceKind
 from logger.sheet_file import parse_sheet
 
 SHEET = """
@@ -89,6 +90,10 @@ def test_a_correction_changes_the_next_run_and_no_earlier_one(record: Path) -> N
     assert f"weighed (run {first})" in corrected.problem.sheet.correction.evidence
     assert corrected.estimate.carbon is not None
     assert corrected.estimate.carbon.gain_kg_per_m2 < 0.9 * before.estimate.carbon.gain_kg_per_m2
+    # Asked to, the first run is looked at again by what was learned since; by itself it never is.
+    since = review_run(record, first, as_learned_since=True)
+    assert since.estimate.carbon is not None
+    assert since.estimate.carbon.gain_kg_per_m2 == pytest.approx(corrected.estimate.carbon.gain_kg_per_m2, rel=1e-9)
     # Whatever is learned afterwards, the second run stays what it was watched with.
     weighed(book, first, 0.9 * 1e3 * before.estimate.carbon.gain_kg_per_m2 * 3.0e-3)
     assert review_run(record, second).problem.sheet.correction == corrected.problem.sheet.correction
@@ -129,6 +134,35 @@ def test_what_cannot_be_learned_from_is_not_entered(record: Path) -> None:
         with pytest.raises(InputFault, match=words):
             book.enter(run, kind, COUPON, detail, utc_s=1.0, software="test", note="")
     assert book.rows() == ()
+
+
+def test_the_ledger_takes_a_heat_by_what_its_coupon_said(record: Path) -> None:
+    run = begin(record, 1.7e9)
+    book = CouponBook(record, recorded_heat)
+    reviewed = review_run(record, run).estimate.carbon
+    assert reviewed is not None
+    weighed(book, run, 0.7 * 1e3 * reviewed.gain_kg_per_m2 * 3.0e-3)
+    ledger = Ledger(record)
+    gains = {}
+    for name, corrected in (("as watched", False), ("corrected", True)):
+        ledger.enter(name, Begin(Shape.PLATE, 0.003, 0.05), utc_s=0.0)
+        state = ledger.enter(name, HeatRun(run), utc_s=0.0, corrected=corrected)
+        assert state is not None
+        gains[name] = float(state.gain_kg_per_m2[0]) / 2.0
+    assert gains["as watched"] == pytest.approx(reviewed.gain_kg_per_m2, rel=0.01)
+    assert gains["corrected"] < 0.9 * gains["as watched"]
+    # What is learned later does not change a step that was entered.
+    weighed(book, run, 1e3 * reviewed.gain_kg_per_m2 * 3.0e-3)
+    assert Ledger(record).now("corrected").gain_kg_per_m2[0] / 2.0 == pytest.approx(gains["corrected"], rel=1e-12)
+    # A heat typed in in the same pack goes by it too; in another it does not.
+    typed = {}
+    for recipe in ("energised charcoal", "plain charcoal"):
+        ledger = Ledger(record)
+        ledger.enter(recipe, Begin(Shape.PLATE, 0.003, 0.05), utc_s=0.0)
+        ledger.enter(recipe, HeatTyped(HeatFor.CARBURIZE, 1203.15, 3600.0, SurfaceKind.PACK, recipe), utc_s=0.0)
+        typed[recipe] = ledger.entries(recipe)[-1].step.correction  # type: ignore[union-attr]
+    assert typed["energised charcoal"] is not None
+    assert typed["plain charcoal"] is None
 
 
 def test_a_correction_comes_back_from_plain_values() -> None:

@@ -30,7 +30,7 @@ from logger.piece_steps import (
     Undo,
     Used,
 )
-from logger.sheet import Shape, SurfaceKind
+from logger.sheet import Correction, Shape, SurfaceKind
 from logger.steel.hardenability import Bath
 
 STRAP = ("new", "strap", "--thickness", "3 mm", "--carbon", "0.05 %", "--count", "4", "--wide", "50 mm")
@@ -69,10 +69,12 @@ def bench(tmp_path: Path) -> Bench:
     return Bench(tmp_path)
 
 
+LEARNED = Correction("plain charcoal", "", (0.1, -0.5, 0.0, 0.0), ((1.0, 0.0, 0.0, 0.0),) * 4, ("weighed",), "x")
+
 EVERY_STEP = [
     Begin(Shape.PLATE, 0.003, 0.05, 0.01, {"Mn": 0.1}, "door", "strap", 0.05, 0.2, 4),
     HeatRun("2026-01-02-a"),
-    HeatTyped(HeatFor.CARBURIZE, 1200.0, 3600.0, SurfaceKind.PACK, "plain charcoal", 5.0),
+    HeatTyped(HeatFor.CARBURIZE, 1200.0, 3600.0, SurfaceKind.PACK, "plain charcoal", 5.0, LEARNED),
     Grind(1e-4, 2e-4),
     Stack((Part("a", 1), Part("b", 2, True)), 2),
     Used(2, "core"),
