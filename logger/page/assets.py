@@ -18,7 +18,6 @@ KINDS: Final = {
     ".js": "text/javascript; charset=utf-8",
     ".css": "text/css; charset=utf-8",
     ".svg": "image/svg+xml",
-    ".webmanifest": "application/manifest+json",
 }
 
 CHART_PACKAGE: Final = "youplot"

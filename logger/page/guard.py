@@ -29,7 +29,7 @@ OPEN_PATHS: Final = frozenset({"/sign-in", "/api/session", "/api/openapi.json", 
 HEADERS: Final = {
     "content-security-policy": (
         "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'; "
-        "manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+        "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
     ),
     "x-content-type-options": "nosniff",
     "x-frame-options": "DENY",

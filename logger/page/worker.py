@@ -29,7 +29,7 @@ IDLE_S: Final = 60.0
 LONGEST_S: Final = 300.0
 """Work that takes longer than this [s] is given up."""
 
-LOW_PRIORITY: Final = 10
+LOW_PRIORITY: Final = 5
 
 PHOTO_SIDE: Final = 2048
 """A photo is kept at most this large [pixels on its longer side]."""

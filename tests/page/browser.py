@@ -22,7 +22,7 @@ SHOTS = Path(os.environ.get("SOAKTALLY_SHOTS", Path(__file__).parents[2] / "test
 
 SIZES = {"phone": (390, 844), "desktop": (1280, 800)}
 
-PATIENCE_MS = 60_000
+PATIENCE_MS = 120_000
 """How long the browser waits for anything: a loaded machine is no fault."""
 
 needs_browser = pytest.mark.skipif(

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 from PIL import Image
-from playwright.sync_api import Browser, expect
+from playwright.sync_api import Browser, Page, expect
 
 from logger.page.access import Passwords, Role, write_passwords
 from logger.page.server import Page as ServedPage
@@ -199,17 +199,50 @@ def test_pictures_are_read_off_and_zoomed_by_keys_and_buttons(chromium: Browser,
         assert seen.troubles == []
 
 
+def test_fingers_read_off_and_zoom_and_a_closer_look_brings_what_was_thinned(chromium: Browser, tmp_path: Path) -> None:
+    recorded = make_workshop(tmp_path, every_s=4.0)
+    with page_of(recorded.board, {OVEN: recorded.record}) as page, window(chromium, "phone") as seen:
+        seen.open(f"{page.address}ovens/north%20oven", drawn=True)
+        figure = seen.page.locator("figure", has=seen.page.locator("figcaption", has_text="Temperature"))
+        over = figure.locator(".u-over")
+        over.scroll_into_view_if_needed()
+        box = over.bounding_box()
+        assert box is not None
+        x, y, width = box["x"], box["y"] + 40.0, box["width"]
+        seen.page.touchscreen.tap(x + 0.6 * width, y)
+        expect(figure.locator(".readout")).to_contain_text("the steel itself 927")
+        before = _shown_s(seen.page)
+        fingers = seen.context.new_cdp_session(seen.page)
+        with seen.page.expect_response("**/temperature?*") as closer:
+            for kind, apart in (("touchStart", 0.05), ("touchMove", 0.15), ("touchMove", 0.3), ("touchMove", 0.4)):
+                points = [{"x": x + (0.5 + side * apart) * width, "y": y} for side in (-1.0, 1.0)]
+                fingers.send("Input.dispatchTouchEvent", {"type": kind, "touchPoints": points})
+            fingers.send("Input.dispatchTouchEvent", {"type": "touchEnd", "touchPoints": []})
+        assert closer.value.ok
+        assert _shown_s(seen.page) < 0.3 * before
+        steel = next(one for one in closer.value.json()["traces"] if one["role"] == "steel")
+        assert not steel["thinned"]
+        figure.locator("button", has_text="all").click()
+        assert _shown_s(seen.page) == pytest.approx(before)
+        assert seen.troubles == []
+
+
+def _shown_s(page: Page) -> float:
+    """How much time the first picture shows [s]."""
+    return float(page.evaluate("document.querySelector('.plot').span()"))
+
+
 def test_an_alert_comes_by_itself_and_is_acknowledged(chromium: Browser, live: Live) -> None:
     with window(chromium) as seen:
         seen.open(live.oven)
-        card = seen.page.locator("#alerts li", has_text="Target reached: soak time")
-        expect(card).to_be_visible(timeout=150_000)
-        expect(card).to_contain_text("carbon monoxide")
+        card = seen.page.locator("#alerts li", has_text="Target reached")
+        expect(card.first).to_be_visible(timeout=150_000)
+        expect(card.first).to_contain_text("carbon monoxide")
         expect(seen.page.locator(".state .word")).to_have_text("Look")
         seen.shot("alert-phone")
-        card.locator("button").click()
-        expect(card).to_contain_text("seen")
-        expect(card.locator("button")).to_have_count(0)
+        card.first.locator("button").click()
+        expect(card.first).to_contain_text("seen")
+        expect(card.first.locator("button")).to_have_count(0)
     with RecordReader(live.record) as reader:
         phases = [str(row.event.phase) for row in reader.alerts(live.run) if row.event.kind == "target reached"]
     assert "acknowledged" in phases

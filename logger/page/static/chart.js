@@ -51,6 +51,8 @@ export class Chart {
     this.detail = detail;
     this.window = null;
     this.plotHost = make("div", { class: "plot", tabindex: "0", role: "application", "aria-roledescription": "chart", "aria-label": about });
+    // How much is shown, for whoever looks from outside.
+    this.plotHost.span = () => this.plot.scales.x.max - this.plot.scales.x.min;
     this.readout = make("p", { class: "readout hint", role: "status", "aria-live": "polite" }, HINT);
     this.key = make("p", { class: "key" });
     this.unit = make("span", { class: "hint" }, unit);

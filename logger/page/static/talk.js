@@ -205,15 +205,18 @@ showUnits();
 // --- the stream: everything once, then what changes; comes back by itself; says when it is old ---
 
 const QUIET_S = 12;
+const HIDDEN_MS = 20000; // a page nobody looks at lets go of its connection: a browser has only a few for one daemon
 
 export function follow(oven, { whole, change, silent }) {
   let source = null;
   let heard = Date.now();
   let lostAt = null;
   let retry = null;
+  let resting = null;
 
   function open() {
     clearTimeout(retry);
+    clearTimeout(resting);
     source?.close();
     const here = source = new EventSource(`/api/events?${reading(oven ? { oven } : {})}`);
     const on = (kind, act) => here.addEventListener(kind, (event) => {
@@ -239,6 +242,7 @@ export function follow(oven, { whole, change, silent }) {
   }
 
   function show() {
+    if (document.hidden) return;
     const quiet_s = (Date.now() - heard) / 1000;
     const lost = quiet_s > QUIET_S || (source && source.readyState !== EventSource.OPEN && quiet_s > 3);
     const notice = find("#lost");
@@ -254,7 +258,9 @@ export function follow(oven, { whole, change, silent }) {
 
   setInterval(show, 1000);
   document.addEventListener("visibilitychange", () => {
-    if (!document.hidden && (Date.now() - heard > 6000 || source.readyState !== EventSource.OPEN)) open();
+    clearTimeout(resting);
+    if (document.hidden) resting = setTimeout(() => source.close(), HIDDEN_MS);
+    else if (Date.now() - heard > 6000 || source.readyState !== EventSource.OPEN) open();
   });
   addEventListener("online", open);
   onUnits(open);
