@@ -32,7 +32,7 @@ def _exception(code: int) -> str:
 
 def judge_port(seen: PortEvidence) -> list[Diagnosis]:
     """What is wrong with a port: missing, held, or noisy before anything was asked."""
-    if seen.fault == "missing" and seen.framing is Framing.TCP:
+    if seen.fault == "missing" and "://" in seen.port:
         return [
             Diagnosis(
                 Failure.PORT_MISSING,

@@ -1,14 +1,17 @@
 """Each of the fifteen field failures, put on a real port by the simulated oven, is named by the check.
 
 A pseudo-terminal or a loopback connection, the readers a watch uses, and a clock that runs as fast as the oven's. The
-one thing a pseudo-terminal cannot show is a wrong parity: it has none; that is tested with a port object that has one.
+one thing a pseudo-terminal cannot show is a wrong parity: it has none; that is tested with a port object that has one,
+and so is a refused permission, which nothing refuses the superuser.
 """
 
 import os
+import re
 import subprocess
 import sys
 import threading
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -17,6 +20,12 @@ from typing import Any
 import pytest
 
 from logger.clock import FastClock, RealClock
+from logger.controllers.line import SerialLine
+from logger.controllers.link import Connected
+from logger.controllers.modbus import ModbusController
+from logger.controllers.modbus_serial import SerialRegisters
+from logger.controllers.read_only_port import ReadOnlyPort
+from logger.controllers.settings import Framing, PortSettings
 from logger.diagnosis.failures import Certainty, CheckReport, Diagnosis, Failure
 from logger.link_check import CheckOrders, check_oven
 from logger.oven_file import read_oven
@@ -29,6 +38,7 @@ from sim.oven import OvenBuild
 from sim.program import Off, Program, Ramp, Soak
 from sim.registers import Register, RegisterTable, built_in_table
 from sim.scenario import STRAP_CANISTER
+from tests.controllers.scripted_bus import RegisterTable as DeskTable
 
 ROOM_K = 294.15
 COLD = Program((Soak(1e9),))
@@ -153,8 +163,9 @@ def test_1_a_port_that_is_not_there_is_named_with_the_ports_that_are(tmp_path):
     assert said.cause == "the adapter is unplugged, or it has another name now"
 
 
-def test_1_a_network_address_where_nobody_is(tmp_path):
-    said = only(Shop(tmp_path, port={"framing": "tcp"}).check(ROOM, port="tcp://127.0.0.1:1"), Failure.PORT_MISSING)
+@pytest.mark.parametrize(("port", "framing"), [("tcp://127.0.0.1:1", "tcp"), ("socket://127.0.0.1:1", "rtu")])
+def test_1_a_network_address_where_nobody_is(tmp_path, port, framing):
+    said = only(Shop(tmp_path, port={"framing": framing}).check(ROOM, port=port), Failure.PORT_MISSING)
     assert said.cause == "nobody is reached at this network address"
     assert said.certainty is Certainty.ONE_OF_SEVERAL
 
@@ -194,12 +205,74 @@ def test_2_a_port_that_is_not_ours_to_open(tmp_path):
     assert only(Shop(tmp_path).check(ROOM, port=str(barred)), Failure.PORT_TAKEN).advice[1].startswith("add yourself")
 
 
+def test_2_a_port_that_the_system_refuses_us(tmp_path):
+    def refused(*_: object) -> ReadOnlyPort:
+        raise PermissionError(13, "Permission denied")
+
+    oven = read_oven(Shop(tmp_path).oven_file("/dev/barred"))
+    report = check_oven(oven, ROOM, RealClock(), connect=on_a_desk(refused))
+    said = only(report, Failure.PORT_TAKEN)
+    assert said.certainty is Certainty.ONE_OF_SEVERAL
+    assert any(advice.startswith("add yourself to the group") for advice in said.advice)
+
+
 # -- 3 silence ---------------------------------------------------------------------------------------------------
 
 
 def test_3_another_baud_is_found(tmp_path):
     said = only(checked(Shop(tmp_path, bus={"baud": 9600})), Failure.SILENCE)
     assert dict(said.change) == {"baud": "9600"}
+    assert said.certainty is Certainty.SURE
+
+
+class DeskPort:
+    """A port object whose device understands one baud and parity only and damages everything else."""
+
+    def __init__(self, heard: PortSettings, right: PortSettings) -> None:
+        self.fits = (heard.baud, heard.parity) == (right.baud, right.parity)
+        self.table, self.there = DeskTable(dict.fromkeys(range(40), 213)), b""
+
+    @property
+    def in_waiting(self) -> int:
+        return len(self.there)
+
+    def read(self, size: int = 1, /) -> bytes:
+        if not self.there:
+            time.sleep(0.005)
+        taken, self.there = self.there[:size], self.there[size:]
+        return taken
+
+    def write(self, data: bytes, /) -> int:
+        answer = b"".join(each for each in self.table(data) if isinstance(each, bytes))
+        self.there += answer if self.fits else bytes(byte ^ 0x55 for byte in answer[:-1])
+        return len(data)
+
+    def flush(self) -> None: ...
+
+    def close(self) -> None: ...
+
+
+def on_a_desk(opener: Callable[[PortSettings, frozenset[bytes]], ReadOnlyPort]) -> Callable[..., Connected]:
+    """Connects controllers to a port object instead of a port."""
+
+    def connect(port: PortSettings, clock: object) -> Connected:
+        line = SerialLine(port, opener=opener, present=list)
+        registers = SerialRegisters(line)
+        return Connected(line, tuple(ModbusController(each, registers) for each in port.controllers), registers)
+
+    return connect
+
+
+@pytest.mark.parametrize(
+    ("baud", "parity"), [(19200, "even"), (19200, "odd"), (9600, "none"), (9600, "even"), (38400, "even")]
+)
+def test_3_and_5_another_parity_is_found_behind_damaged_answers(tmp_path, baud, parity):
+    right = PortSettings("desk", baud=baud, parity=parity)
+    oven = read_oven(Shop(tmp_path).oven_file("desk"))  # says 19200 baud, no parity
+    connect = on_a_desk(lambda heard, _: ReadOnlyPort(DeskPort(heard, right), Framing.RTU))
+    said = only(check_oven(oven, ROOM, RealClock(), connect=connect), Failure.NOISE)
+    wanted = {"baud": str(baud)} if baud != 19200 else {}
+    assert dict(said.change) == wanted | ({"parity": f'"{parity}"'} if parity != "none" else {})
     assert said.certainty is Certainty.SURE
 
 
@@ -612,6 +685,12 @@ def test_15_a_record_in_a_folder_that_is_not_there_is_told_before_a_run(tmp_path
 def test_every_failure_has_a_test_here():
     numbers = {int(name.split("_")[1]) for name in globals() if name.startswith("test_") and name[5].isdigit()}
     assert numbers == {failure.value for failure in Failure}
+
+
+def test_every_failure_is_in_the_table_for_people():
+    table = (Path(__file__).parents[2] / "configs" / "field-failures.md").read_text(encoding="utf-8")
+    rows = {int(line.split("|")[1]) for line in table.splitlines() if re.match(r"\| \d+ \|", line)}
+    assert rows == {failure.value for failure in Failure}
 
 
 def test_a_check_only_ever_reads(tmp_path):
