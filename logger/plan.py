@@ -63,10 +63,16 @@ LONGEST_LAG_S = 12.0 * 3600.0
 FINE = 60
 """Times between the map's moments at which its curves are looked at."""
 
+MAP_SLACK = 1.08
+"""On the map a bound on carbon may be passed by so much (our choice): living through the program decides."""
+
 CLOSE_ENOUGH = 0.004
 """A hold is corrected until what is reached is within this part above what is wanted."""
 
-ROUNDS = 7
+ROUNDS = 9
+MOST_TOLD = 3
+"""More programs than this side by side help nobody to choose."""
+
 MEMBERS = 48
 """Members of a program's bands: their limits are good to a fifth of their width."""
 
@@ -255,13 +261,17 @@ def reached(wishes: Wishes, of: Outcomes) -> np.ndarray:
     return met
 
 
-def within(wishes: Wishes, of: Outcomes) -> np.ndarray:
-    """Where outcomes keep every bound; an array of booleans of the outcomes' shape."""
+def within(wishes: Wishes, of: Outcomes, slack: float = 1.0) -> np.ndarray:
+    """Where outcomes keep every bound; an array of booleans of the outcomes' shape.
+
+    ``slack`` [-] is a factor on the carbon that bounds allow: the map ends with the hold, and in the pack a face loses
+    some of its carbon while it cools.
+    """
     kept = np.asarray(of.margin_K >= wishes.melting_margin_K)
     if wishes.surface_at_most_wt_pct is not None:
-        kept = kept & (of.surface_wt_pct <= wishes.surface_at_most_wt_pct)
+        kept = kept & (of.richest_wt_pct <= slack * wishes.surface_at_most_wt_pct)
     if wishes.no_network:
-        kept = kept & (of.richest_wt_pct <= NETWORK_WT_PCT)
+        kept = kept & (of.richest_wt_pct <= slack * NETWORK_WT_PCT)
     if wishes.fine_grain:
         kept = kept & (of.coarse_s <= GRAIN_GROWTH_S)
     return np.asarray(kept)
@@ -310,13 +320,13 @@ def _programs(whole: PlanMap, wishes: Wishes) -> Iterator[tuple[str, list[Progra
         yield "the quickest, but unsure for the lag", programs(quick)
     else:
         yield "the quickest", programs(quick)
+    cool = sorted(ways, key=lambda way: (way.hold_K, way.hot_s))
+    if cool[0].hold_K < quick[0].hold_K - 1.0:
+        yield "the coolest", programs(cool)
     others = [way for way in quick if (way.diffuse_s > 0.0) != (quick[0].diffuse_s > 0.0)]
     if others:
         kind = "all of it in the pack" if quick[0].diffuse_s > 0.0 else "the pack taken away for a part of it"
         yield f"quickest with {kind}", programs(others)
-    cool = sorted(ways, key=lambda way: (way.hold_K, way.hot_s))
-    if cool[0].hold_K < quick[0].hold_K - 1.0:
-        yield "the coolest", programs(cool)
 
 
 def _allowed(way: _Way, wishes: Wishes) -> bool:
@@ -344,7 +354,7 @@ def _plain_way(whole: PlanMap, wishes: Wishes, row: int) -> float | None:
     if not met.any():
         return None
     first = int(np.argmax(met))
-    return float(fine[first]) if within(wishes, at)[first] else None
+    return float(fine[first]) if within(wishes, at, MAP_SLACK)[first] else None
 
 
 def _boosted_way(whole: PlanMap, wishes: Wishes, row: int) -> tuple[float, float] | None:
@@ -359,7 +369,7 @@ def _boosted_way(whole: PlanMap, wishes: Wishes, row: int) -> tuple[float, float
         return np.array([np.interp(boost, np.log(whole.branch_hold_s), column) for column in along.T]).T
 
     at = whole.diffused.each(between)
-    met = reached(wishes, at) & within(wishes, at)
+    met = reached(wishes, at) & within(wishes, at, MAP_SLACK)
     if not met.any():
         return None
     total = np.where(met, hold_s[:, None] + more_s[None, :], np.inf)
@@ -412,13 +422,16 @@ def _corrected(
     best: Program | None = None
     short: tuple[float, float] | None = None  # longest hold seen that falls short [s], and how far it came
     enough: tuple[float, float] | None = None  # shortest that does not
+    passed: tuple[float, float] | None = None  # diffuse stage [s] after which a bound was still passed, by what part
     for _ in range(ROUNDS):
         outcome = _outcome(sheet, thermocouple, level, program)
         share, kept = float(share_reached(wishes, outcome)), bool(within(wishes, outcome))
         if share >= 1.0 and not kept:
             if program.diffuse_s <= 0.0 or best is not None:
                 break
-            program = replace(program, diffuse_s=1.15 * program.diffuse_s)
+            now = (program.diffuse_s, _over(wishes, float(outcome.richest_wt_pct)))
+            program = replace(program, diffuse_s=_next_diffuse_s(now, passed))
+            passed = now
         else:
             if share >= 1.0:
                 best, enough = program, (program.hold_s, share)
@@ -432,6 +445,21 @@ def _corrected(
                 break
             program = replace(program, hold_s=max(wishes.longest_s - program.diffuse_s, 60.0))
     return None if best is None else _in_minutes(best)
+
+
+def _over(wishes: Wishes, richest_wt_pct: float) -> float:
+    """By what part the most carbon anywhere passes its bound [-]; 0 where none is."""
+    bounds = [wishes.surface_at_most_wt_pct, NETWORK_WT_PCT if wishes.no_network else None]
+    return max((richest_wt_pct / bound - 1.0 for bound in bounds if bound is not None), default=0.0)
+
+
+def _next_diffuse_s(now: tuple[float, float], before: tuple[float, float] | None) -> float:
+    """The next diffuse stage to try [s], from one or two too short: (stage [s], part a bound is passed by [-])."""
+    diffuse_s, over = now
+    if before is None or before[1] <= over or diffuse_s <= before[0]:
+        return diffuse_s * (1.0 + max(2.0 * over, 0.02))
+    slope = (over - before[1]) / np.log(diffuse_s / before[0])
+    return diffuse_s * float(np.exp(min(-(over + 0.001) / slope, 1.0)))
 
 
 def _next_hold_s(short: tuple[float, float] | None, enough: tuple[float, float] | None) -> float:
@@ -529,7 +557,7 @@ def _share(wishes: Wishes, members: uncertainty.Members) -> float:
     if wishes.case_depth_m is not None:
         met &= carbon.case_depth_m(level) >= slack * wishes.case_depth_m
     if wishes.surface_at_most_wt_pct is not None:
-        met &= carbon.surface_wt_pct <= wishes.surface_at_most_wt_pct / slack
+        met &= carbon.carbon_wt_pct.max(axis=1) <= wishes.surface_at_most_wt_pct / slack
     met &= carbon.ever.liquid_depth_m <= 0.0
     return float(np.mean(met))
 
@@ -551,9 +579,9 @@ def _without_doubles(lived: list[Planned]) -> list[Planned]:
             other
             for other in kept
             if abs(other.program.hold_K - one.program.hold_K) < 5.0
-            and (other.program.diffuse_s > 0.0) == (one.program.diffuse_s > 0.0)
+            and abs(other.program.hot_s - one.program.hot_s) < 0.1 * one.program.hot_s
         ]
-        if not same:
+        if not same and len(kept) < MOST_TOLD:
             kept.append(one)
     return kept
 
@@ -586,7 +614,7 @@ def _closest(whole: PlanMap, wishes: Wishes) -> Iterator[Remark]:
 
 def _passed(wishes: Wishes, at: Outcomes, row: np.intp, moment: np.intp) -> Iterator[Remark]:
     """Which bounds the furthest of all heats passes."""
-    surface, margin_K = float(at.surface_wt_pct[row, moment]), float(at.margin_K[row, moment])
+    surface, margin_K = float(at.richest_wt_pct[row, moment]), float(at.margin_K[row, moment])
     if margin_K < wishes.melting_margin_K:
         state = "melts" if margin_K < 0.0 else "comes within {left_diff_K} of melting"
         yield Remark(f"but the skin then {state}", left_diff_K=margin_K)
@@ -660,7 +688,7 @@ def _least_surface(whole: PlanMap, free: Wishes) -> float | None:
         good = reached(free, outcomes) & within(free, outcomes) & (total_s <= free.longest_s)
         good &= rows[: good.shape[0]].reshape(-1, *(1,) * (good.ndim - 1))
         if good.any():
-            found.append(float(outcomes.surface_wt_pct[good].min()))
+            found.append(float(outcomes.richest_wt_pct[good].min()))
     return min(found) if found else None
 
 

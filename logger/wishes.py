@@ -10,7 +10,8 @@ class Wishes:
     """What is wanted of a heat, each None where nobody asked for it.
 
     ``mean_wt_pct`` and ``core_wt_pct`` are to be reached [wt%], ``case_depth_m`` to ``at_carbon_wt_pct`` likewise [m];
-    ``surface_at_most_wt_pct`` is not to be passed when all is done [wt%]. ``no_network``: no more carbon anywhere than
+    ``surface_at_most_wt_pct`` is not to be passed when all is done, at the surface
+    or just under it [wt%]. ``no_network``: no more carbon anywhere than
     slow cooling keeps off the grain boundaries; ``fine_grain``: no longer above 1000 C than plain steel stands.
     ``melting_margin_K``: how far the richest steel must stay from melting [K].
 

@@ -1,5 +1,6 @@
 """The map of a plan: how hot against how long, contours of what is wanted, what is forbidden hatched, the programs."""
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -66,41 +67,30 @@ def _quantity(plan: Plan) -> tuple[FloatArray, float, str, str]:
     return values, wanted, f"case depth to {plan.level_wt_pct:.2f} % C, {units.length}", form
 
 
-def _forbidden(plan: Plan) -> list[tuple[np.ndarray, str, str]]:
-    """Where on the map no hold may be: (t, n) booleans, what for, and the hatching."""
+def _forbidden(plan: Plan) -> list[tuple[FloatArray, str, str]]:
+    """What no hold may be: by how much (t, n) it is passed (above 0: forbidden), in words, and its hatching."""
     wishes, whole, units = plan.wishes, plan.map, plan.sheet.display
     held = whole.held
     shape = held.mean_wt_pct.shape
+    hotter = np.broadcast_to((whole.temperature_K - wishes.hottest_K)[:, None], shape)
+    longer = np.broadcast_to(np.log(whole.hold_s / wishes.longest_s)[None, :], shape)
     zones = [
-        (held.margin_K < wishes.melting_margin_K, "melts, or comes too near to it", "xx"),
-        (
-            np.broadcast_to((whole.temperature_K > wishes.hottest_K + 1e-6)[:, None], shape),
-            f"hotter than {temperature_words(wishes.hottest_K, units)}",
-            "\\\\",
-        ),
-        (
-            np.broadcast_to((whole.hold_s > wishes.longest_s)[None, :], shape),
-            f"longer than {duration_words(wishes.longest_s)}",
-            "//",
-        ),
+        (wishes.melting_margin_K - held.margin_K, "melts, or comes too near to it", "xx"),
+        (hotter, f"hotter than {temperature_words(wishes.hottest_K, units)}", "\\\\"),
+        (longer, f"longer than {duration_words(wishes.longest_s)}", "//"),
     ]
     if wishes.surface_at_most_wt_pct is not None:
-        over = held.surface_wt_pct > wishes.surface_at_most_wt_pct
-        zones.append((over, f"surface over {wishes.surface_at_most_wt_pct:.2f} % C without a diffuse stage", ".."))
+        words = f"over {wishes.surface_at_most_wt_pct:.2f} % C at the surface while hot"
+        zones.append((held.richest_wt_pct - wishes.surface_at_most_wt_pct, words, ".."))
     if wishes.no_network:
-        zones.append((held.richest_wt_pct > NETWORK_WT_PCT, "carbide network without a diffuse stage", "++"))
+        zones.append((held.richest_wt_pct - NETWORK_WT_PCT, "carbide network on slow cooling", "++"))
     if wishes.fine_grain:
-        zones.append(
-            (
-                held.coarse_s > GRAIN_GROWTH_S,
-                f"grain grows, over {temperature_words(kelvin_from_celsius(1000.0), units)}",
-                "--",
-            )
-        )
-    return [zone for zone in zones if zone[0].any()]
+        line = temperature_words(kelvin_from_celsius(1000.0), units)
+        zones.append((held.coarse_s - GRAIN_GROWTH_S, f"grain grows, over {line}", "--"))
+    return [zone for zone in zones if (zone[0] > 0.0).any()]
 
 
-def _map(axes: Axes, plan: Plan, forbidden: list[tuple[np.ndarray, str, str]]) -> None:
+def _map(axes: Axes, plan: Plan, forbidden: list[tuple[FloatArray, str, str]]) -> None:
     units, whole = plan.sheet.display, plan.map
     hours = hours_from_seconds(whole.hold_s)
     shown = units.temperature_from_kelvin(whole.temperature_K)
@@ -120,15 +110,17 @@ def _map(axes: Axes, plan: Plan, forbidden: list[tuple[np.ndarray, str, str]]) -
     handles = []
     for number, (zone, words, hatch) in enumerate(forbidden):
         colour = look.DANGER if number == 0 and hatch == "xx" else look.FAINT_INK
-        axes.contourf(hours, shown, zone.astype(float), levels=[0.5, 1.5], colors="none", hatches=[hatch], zorder=2)
-        axes.contour(hours, shown, zone.astype(float), levels=[0.5], colors=colour, linewidths=1.0, zorder=2.5)
+        most = float(zone.max())
+        axes.contourf(hours, shown, zone, levels=[0.0, most], colors="none", hatches=[hatch], zorder=2)
+        if float(zone.min()) < 0.0 < most:
+            axes.contour(hours, shown, zone, levels=[0.0], colors=colour, linewidths=1.0, zorder=2.5)
         handles.append(Patch(facecolor="none", edgecolor=colour, hatch=hatch, label=words))
     if levels.size > 1:
         lines = axes.contour(hours, shown, values, levels=levels, colors=look.OVEN, linewidths=1.2, zorder=3)
         axes.clabel(lines, fmt=form, fontsize=look.SMALL_PT, colors=look.CARBON)
     if float(values.min()) < wanted < float(values.max()):
-        line = axes.contour(hours, shown, values, levels=[wanted], colors=look.TARGET, linewidths=3.0, zorder=4)
-        axes.clabel(line, fmt=f"wanted {form}", fontsize=look.TEXT_PT, colors=look.TARGET)
+        drawn = axes.contour(hours, shown, values, levels=[wanted], colors=look.TARGET, linewidths=3.0, zorder=4)
+        _wanted_label(axes, drawn.allsegs[0], f"wanted {form % wanted}")
     for number, planned in enumerate(plan.programs, start=1):
         program = planned.program
         at = float(units.temperature_from_kelvin(program.hold_K))
@@ -151,3 +143,21 @@ def _map(axes: Axes, plan: Plan, forbidden: list[tuple[np.ndarray, str, str]]) -
     if handles:
         axes.legend(handles=handles, loc="upper left", bbox_to_anchor=(-0.12, -0.11), frameon=False, ncols=2,
                     fontsize=look.SMALL_PT, handlelength=2.2, columnspacing=1.2, borderaxespad=0.0)  # fmt: skip
+
+
+def _wanted_label(axes: Axes, segments: Sequence[FloatArray], words: str) -> None:
+    """The name of the wanted line, beside its lower end, where no program stands."""
+    low = min(axes.get_ylim()) + 0.05 * abs(axes.get_ylim()[1] - axes.get_ylim()[0])
+    points = np.concatenate([np.asarray(segment) for segment in segments])
+    at = points[int(np.argmin(np.abs(points[:, 1] - low)))]
+    axes.annotate(
+        words,
+        (float(at[0]), float(at[1])),
+        xytext=(-8, 2),
+        textcoords="offset points",
+        ha="right",
+        fontweight="bold",
+        color=look.TARGET,
+        zorder=8,
+        bbox={"facecolor": look.PAPER, "edgecolor": "none", "pad": 1.5, "alpha": 0.85},
+    )

@@ -33,7 +33,8 @@ def plan_text(plan: Plan, title: str) -> str:
         return "\n\n".join(block for block in blocks if block)
     head = ("program", *(str(number) for number in range(1, len(plan.programs) + 1)))
     columns = [_column(planned, plan) for planned in plan.programs]
-    rows = [(name, *cells) for name, *cells in zip(_LABELS, *columns, strict=True) if any(cells)]
+    labels = [label.format(level=plan.level_wt_pct) for label in _LABELS]
+    rows = [(name, *cells) for name, *cells in zip(labels, *columns, strict=True) if any(cells)]
     blocks.append(table(head, rows))
     first = plan.programs[0]
     steps = table(
@@ -49,7 +50,8 @@ def plan_text(plan: Plan, title: str) -> str:
 
 _LABELS = (
     "which is", "oven at", "in the pack", "without the pack", "oven on, all in all", "steel lags by", "mean carbon",
-    "core carbon", "surface carbon", "case depth", "short of melting", "meets every wish", "energy", "gas",
+    "core carbon", "surface carbon", "most anywhere", "case depth to {level:.2f} % C", "short of melting",
+    "meets every wish", "energy", "gas",
 )  # fmt: skip
 
 
@@ -97,7 +99,8 @@ def _column(planned: Planned, plan: Plan) -> tuple[str, ...]:
         _ranged(f"{carbon.mean_wt_pct:.2f}", None if of is None else of.mean_wt_pct, "{:.2f}", " % C"),
         _ranged(f"{carbon.core_wt_pct:.2f}", None if of is None else of.core_wt_pct, "{:.2f}", " % C"),
         _ranged(f"{carbon.surface_wt_pct:.2f}", None if of is None else of.surface_wt_pct, "{:.2f}", " % C"),
-        _depth_words(depth, None if of is None else of.case_depth_m.get(level), units) + f" to {level:.2f} % C",
+        f"{float(carbon.carbon_wt_pct.max()):.2f} % C",
+        _depth_words(depth, None if of is None else of.case_depth_m.get(level), units),
         _degrees(planned.margin_K, units),
         "" if planned.meets_share is None else f"within 5 % in {100.0 * planned.meets_share:.0f} of 100 cases",
         "" if fuel.energy_J is None else f"{fuel.energy_J / JOULES_PER_KWH:.1f} kWh",
@@ -164,6 +167,7 @@ def _program_object(planned: Planned, plan: Plan) -> dict[str, Any]:
         "oven_h": hours_from_seconds(program.hot_s),
         "lag_h": hours_from_seconds(planned.lag_s) if isfinite(planned.lag_s) else None,
         "margin_to_melting_C": planned.margin_K,
+        "richest_wt_pct": float(planned.estimate.carbon.carbon_wt_pct.max()),
         "meets_share": planned.meets_share,
         "energy_kWh": None if fuel.energy_J is None else fuel.energy_J / JOULES_PER_KWH,
         "gas_kg": fuel.gas_kg,

@@ -107,7 +107,7 @@ def test_programs_get_one_object(tmp_path: Path) -> None:
     assert found["possible"] is True
     program = found["programs"][0]
     assert program["carbon"]["case_depth_mm"]["0.40"] >= 0.6
-    assert program["carbon"]["surface_wt_pct"] <= 0.9
+    assert program["carbon"]["surface_wt_pct"] <= program["richest_wt_pct"] <= 0.9
     low, _, high = program["band"]["carbon"]["case_depth_mm"]["0.40"]
     assert low < high
     assert program["energy_kWh"] is None
