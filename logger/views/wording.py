@@ -15,7 +15,7 @@ UNKNOWN = "not known"
 HALF_A_DAY_S = 12 * 3600.0
 
 
-_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:% C|[CFhKs]|mm|in|min|HRC)\b)|(?<=%) (?=C\b)")
+_NUMBER_AND_UNIT = re.compile(r"(?<=\d) (?=(?:% C|[CFhKs]|mm|in|min|HRC)\b)|(?<=%) (?=C\b)|(?<=\d h) (?=\d+ min\b)")
 
 
 def unbroken(words: str) -> str:
