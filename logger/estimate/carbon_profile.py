@@ -10,9 +10,10 @@ from math import inf
 
 import numpy as np
 
+from logger.estimate.carbon_loss import OUTWARD_WT_PCT
 from logger.estimate.carbon_problem import NOTHING, CarbonProblem, Surface, problem_from_sheet
 from logger.estimate.carbon_result import CarbonMembers, CarbonResult, Ever, ended, member_result
-from logger.estimate.carbon_transport import STAGE_PART, Span, face_now, step
+from logger.estimate.carbon_transport import STAGE_PART, Span, austenite_equivalent_wt_pct, face_now, step
 from logger.estimate.temperature_windows import (
     TemperatureWindows,
     check_samples,
@@ -335,8 +336,13 @@ def _remembered(
     """What the step just done adds to what must be remembered."""
     temperature_K, phases = span.stage_K[1], span.stage_phases[1]
     limited = np.zeros(problem.members, dtype=bool)
-    for surface in surfaces:
+    outward = []
+    for surface, end, cell in ((surfaces[0], 0, 1), (surfaces[1], -1, -2)):
+        out = np.zeros(problem.members, dtype=bool)
         if surface is not NOTHING:
             limited |= surface.potential_at(temperature_K) > phases[:, HIGHEST_W]
+            inside = austenite_equivalent_wt_pct(nodes[:, [cell]], phases)[:, 0]
+            out = nodes[:, end] < inside - OUTWARD_WT_PCT
+        outward.append(out)
     saturated = float(nodes.max()) > float(phases[:, SATURATION].min())
-    return ever.after(problem, nodes, phases, temperature_K, span.hot_s, limited, saturated)
+    return ever.after(problem, nodes, phases, temperature_K, span.hot_s, limited, saturated, (outward[0], outward[1]))

@@ -6,6 +6,7 @@ from enum import StrEnum
 import numpy as np
 
 from logger.estimate.carbon_depths import depth_to_level_m
+from logger.estimate.carbon_loss import FaceHistory, is_decarburized
 from logger.estimate.carbon_problem import CarbonProblem
 from logger.estimate.carbon_transport import face_carbon
 from logger.steel.coefficients import STEEL_DENSITY_KG_PER_M3
@@ -48,10 +49,6 @@ OUTERMOST_M = 1e-5
 """Two slabs of this thickness [m] tell the carbon of a face between two phases."""
 
 SATURATION_PART = 0.995
-DECARBURIZED_WT_PCT = 0.03
-DECARBURIZED_KG_PER_M2 = 1e-4
-"""Less carbon lost than this through a face is not worth a warning: 0.03 % C over 0.04 mm of skin (our choice)."""
-
 LIMITED_S = 60.0
 
 
@@ -92,14 +89,16 @@ class Ever:
     coarsening_s: FloatArray
     limited_s: FloatArray
     molten_s: FloatArray
-    closest_solidus_K: FloatArray
+    front: FaceHistory
+    back: FaceHistory
     deepest_wt_pct: FloatArray | None = None
 
     @staticmethod
     def nothing(members: int) -> "Ever":
         """Before the first sample."""
         zero = np.zeros(members)
-        return Ever(zero, zero, zero, zero, zero, zero, np.full(members, np.inf))
+        face = FaceHistory.nothing(members)
+        return Ever(zero, zero, zero, zero, zero, zero, face, face)
 
     def after(
         self,
@@ -110,6 +109,7 @@ class Ever:
         hot_s: FloatArray,
         limited: np.ndarray,
         saturated: bool,
+        outward: tuple[np.ndarray, np.ndarray],
     ) -> "Ever":
         """With one more step.
 
@@ -122,12 +122,15 @@ class Ever:
         hot_s : (m,)              how much of it was above A1 [s]
         limited : (m,)            whether a face was held to what iron can take
         saturated : whether a face is at saturation
+        outward : (m,) each       whether the front and the back face give off carbon
         """
+        front = self.front.after(nodes[:, 1], outward[0], hot_s)
+        back = self.back.after(nodes[:, -2], outward[1], hot_s)
         peak_K = np.maximum(self.peak_K, temperature_K)
         coarsening_s = self.coarsening_s + np.where(temperature_K > GRAIN_GROWTH_K, hot_s, 0.0)
         limited_s = self.limited_s + np.where(limited, hot_s, 0.0)
         if not saturated:
-            return replace(self, peak_K=peak_K, coarsening_s=coarsening_s, limited_s=limited_s)
+            return replace(self, peak_K=peak_K, coarsening_s=coarsening_s, limited_s=limited_s, front=front, back=back)
         excess = _excess_depth_m(problem, nodes, phases)
         molten = temperature_K > EUTECTIC_K
         at_heat = temperature_K > peak_K - AT_HEAT_K
@@ -139,7 +142,7 @@ class Ever:
             deepest = np.empty(nodes.shape[1])
             deepest[1:-1] = nodes[0, 1:-1] / problem.carbon_ratio
             deepest[0], deepest[-1] = deepest[1], deepest[-2]
-        return Ever(liquid, carbide, peak_K, coarsening_s, limited_s, molten_s, self.closest_solidus_K, deepest)
+        return Ever(liquid, carbide, peak_K, coarsening_s, limited_s, molten_s, front, back, deepest)
 
 
 def _is_worse(liquid_depth_m: FloatArray, carbide_depth_m: FloatArray, before: Ever) -> bool:
@@ -417,6 +420,22 @@ def member_result(members: CarbonMembers, member: int) -> CarbonResult:
     return replace(result, warnings=tuple(_warnings(result, members, member, float(phases[SATURATION]))))
 
 
+def _decarburized_words(members: CarbonMembers, member: int) -> str:
+    """Which face has lost carbon worth telling, in words; empty if none."""
+    problem, ever, depth_m = members.problem, members.ever, members.depth_m
+    start = np.broadcast_to(problem.start_carbon_wt_pct, (problem.members, problem.grid.cells))[member]
+    carbon, ratio = members.carbon_wt_pct[member], problem.carbon_ratio
+    faces = [(ever.front, depth_m, carbon, start[0], ratio[0], "the surface is")]
+    if problem.grid.back_area:
+        back = (ever.back, depth_m[-1] - depth_m[::-1], carbon[::-1], start[-1], ratio[-1], "the back face is")
+        faces.append(back)
+    for face, depth, profile, began, scale, which in faces:
+        richest_wt_pct = float(face.richest_wt_pct[member] / scale)
+        if is_decarburized(depth, profile, float(began), richest_wt_pct, float(face.outward_s[member])):
+            return f"Decarburizing: {which} at {profile[0]:.2f} % C, below what lies under it."
+    return ""
+
+
 def _warnings(
     result: CarbonResult, members: CarbonMembers, member: int, saturation_wt_pct: float
 ) -> list[CarbonWarning]:
@@ -457,12 +476,7 @@ def _warnings(
     if problem.core_target_wt_pct is not None and result.core_wt_pct > problem.core_target_wt_pct:
         words = f"Core at {result.core_wt_pct:.2f} % C has passed its target of {problem.core_target_wt_pct:.2f} %."
         found.append(CarbonWarning(kinds.CORE_PASSED, words))
-    lost = result.start_wt_pct - result.surface_wt_pct
-    peak = float(result.carbon_wt_pct.max())
-    poorer = lost > DECARBURIZED_WT_PCT or peak - result.surface_wt_pct > 0.1
-    # Carbon must really have left: near A1 a surface turns to ferrite without losing any.
-    if poorer and result.gain_kg_per_m2 < -DECARBURIZED_KG_PER_M2:
-        words = f"Decarburizing: the surface is at {result.surface_wt_pct:.2f} % C, below what lies under it."
+    if words := _decarburized_words(members, member):
         found.append(CarbonWarning(kinds.DECARBURIZING, words))
     coarsening_s = float(ever.coarsening_s[member])
     if coarsening_s > GRAIN_GROWTH_S:
