@@ -229,7 +229,8 @@ class CarbonMembers:
 class CarbonResult:
     """The carbon of one piece at one moment.
 
-    surface_wt_pct : carbon at the front face itself [wt%]
+    surface_wt_pct : carbon at the front face itself [wt%]; where two phases share the outermost steel, and always below
+                     A1, the total carbon of the outermost 0.02 mm carried on to the face
     back_surface_wt_pct : carbon at the back face; at the mid-plane or axis where the section ends there
     core_wt_pct : carbon at mid-thickness or on the axis [wt%]
     mean_wt_pct : carbon averaged over the section's volume [wt%]

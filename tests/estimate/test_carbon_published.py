@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from logger.estimate import carbon_problem, carbon_profile
 from logger.estimate.carbon_problem import SEALED, CarbonProblem, Face, always, pack_surface
 from logger.estimate.grid import Grid, half_plate_grid, round_grid
-from logger.sheet import Canister, Pack, Piece, RunSheet, Shape, SurfaceKind
+from logger.sheet import Canister, Pack, Piece, RunSheet, Shape
 from logger.steel.carbon_diffusion import (
     AGREN,
     SLYCKE_ERICSSON,
@@ -259,30 +259,3 @@ def test_thin_steel_in_hot_graphite_melts_or_not_by_its_pack(
     assert low_m <= result.liquid_depth_m <= high_m
     if molten_s < inf:
         assert warned_s < molten_s
-
-
-def warnings_along(sheet: RunSheet, temperatures_C: list[float], hours: list[float]) -> set[str]:
-    """Every kind of warning raised along a run."""
-    problem = carbon_problem.problem_from_sheet(sheet)
-    time_s = np.arange(0.0, 3600.0 * hours[-1], 60.0)
-    temperature_K = kelvin_from_celsius(np.interp(time_s, 3600.0 * np.array(hours), temperatures_C))
-    state, kinds = carbon_profile.begin(problem), set()
-    for index in range(time_s.size):
-        state = carbon_profile.advance(problem, state, time_s[index : index + 1], temperature_K[index : index + 1])
-        kinds |= {str(warning.kind) for warning in carbon_profile.at_end(problem, state).warnings}
-    return kinds
-
-
-def test_passing_a1_inside_a_pack_is_not_taken_for_decarburizing() -> None:
-    pack = Pack(carbon_activity=1.0, mass_transfer_m_per_s=3e-7)
-    piece = Piece(Shape.PLATE, 0.006, 0.05, {"Mn": 0.05, "Si": 0.10})
-    sheet = RunSheet(piece, pack=pack, canister=Canister(sensor="inside"))
-    hours = [0.0, 1.0, 1.1, 2.5, 4.0, 5.0, 5.1, 7.0]
-    kinds = warnings_along(sheet, [20.0, 725.0, 736.0, 925.0, 925.0, 736.0, 725.0, 600.0], hours)
-    assert "decarburizing" not in kinds
-
-
-def test_bare_steel_hot_in_air_is_told_to_be_decarburizing() -> None:
-    piece = Piece(Shape.PLATE, 0.006, 0.80, front=SurfaceKind.OPEN_AIR, back=SurfaceKind.OPEN_AIR)
-    sheet = RunSheet(piece, canister=Canister(sensor="inside"))
-    assert "decarburizing" in warnings_along(sheet, [900.0, 950.0], [0.0, 1.0])
