@@ -321,6 +321,34 @@ class RecordReader:
             found.setdefault(channel, {})[quality] = count
         return found
 
+    def found(self, words: str, oven: str | None = None) -> tuple[RunRow, ...]:
+        """The runs that have every one of some words, the oldest first: in id, oven, name, sheet, ending or notes.
+
+        Upper and lower case are the same for letters without accents.
+        """
+        runs = self.runs(oven)
+        for word in words.split():
+            rows = self._all(
+                "SELECT id FROM runs WHERE instr(lower(id || ' ' || oven || ' ' || sheet_name || ' ' || sheet_text "
+                "|| ' ' || coalesce(how_ended, '')), lower(:word)) "
+                "UNION SELECT run.id FROM note JOIN run ON run.number = note.run "
+                "WHERE instr(lower(note.author || ' ' || note.text), lower(:word))",
+                word=word,
+            )
+            with_it = {str(row[0]) for row in rows}
+            runs = tuple(run for run in runs if run.id in with_it)
+        return runs
+
+    def peaks_K(self, runs: Sequence[str]) -> dict[str, float]:
+        """The highest good reading of each of some runs on any channel [K]; runs without one are left out."""
+        rows = self._all(
+            "SELECT run.id, (SELECT max(temperature_K) FROM reading WHERE reading.run = run.number "
+            "                AND quality = 'good') AS peak FROM run JOIN json_each(:runs) AS asked "
+            "ON asked.value = run.id WHERE peak IS NOT NULL",
+            runs=json.dumps(list(runs)),
+        )
+        return {str(run): float(peak) for run, peak in rows}
+
     def peak_K(self, run: str) -> float | None:
         """The highest good reading of a run on any channel [K]; None where there is none."""
         rows = self._all(

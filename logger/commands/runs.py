@@ -11,17 +11,31 @@ from logger.commands.shared_options import record_option, temperature_option, to
 
 @click.command()
 @record_option
+@click.option(
+    "--find", "words", metavar="WORDS", default="", help="Only runs with all these words: name, sheet, notes."
+)
+@click.option("--oven", metavar="NAME", help="Only runs of this oven.")
+@click.option("--last", metavar="N", type=click.IntRange(min=1), help="Only the last N of them.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON array, for programs.")
 @temperature_option
-def runs(record: Path, as_json: bool, temperature_unit: Literal["C", "F"] | None) -> None:
-    """List the runs in a record."""
+def runs(
+    record: Path,
+    words: str,
+    oven: str | None,
+    last: int | None,
+    as_json: bool,
+    temperature_unit: Literal["C", "F"] | None,
+) -> None:
+    """List the runs in a record, all or those with some words in their name, sheet or notes."""
     with told_plainly():
         from logger.record import RecordReader
         from logger.units import DisplayUnits, celsius_from_kelvin
         from logger.views.text import RunLine, runs_text
 
         with RecordReader(record) as reader:
-            rows = [(row, reader.peak_K(row.id)) for row in reader.runs()]
+            chosen = reader.found(words, oven)[-(last or 0) :]
+            peaks_K = reader.peaks_K([row.id for row in chosen])
+        rows = [(row, peaks_K.get(row.id)) for row in chosen]
         if as_json:
             found = [
                 {
@@ -50,4 +64,7 @@ def runs(record: Path, as_json: bool, temperature_unit: Literal["C", "F"] | None
             )
             for row, peak_K in rows
         ]
+        if not lines and (words or oven):
+            click.echo("No such run.")
+            return
         click.echo(runs_text(lines, DisplayUnits(temperature=temperature_unit or "C"), None))

@@ -23,6 +23,9 @@ from logger.views.series import GapSpan, Mark, Role, SoakSpan, Span, Temperature
 from logger.views.thinning import thin
 from logger.views.wording import duration_words, temperature_range_words
 
+LANE_PT = 14.0
+"""Height of the strip of the stages at the least [points]."""
+
 MOST_GAPS_NAMED = 4
 """Many short gaps are told by their number elsewhere: their names would hide the heat."""
 
@@ -154,16 +157,25 @@ def _at_heat(axes: Axes, middle_s: float, words: str) -> None:
     )
 
 
+def _lane_share(axes: Axes) -> float:
+    """Where the strip of the stages begins, as a share of the panel's height: it is as high as its letters."""
+    figure = axes.get_figure(root=True)
+    assert figure is not None
+    height_pt = axes.get_position().height * figure.get_figheight() * 72.0
+    return float(1.0 - max(0.065, LANE_PT / height_pt))
+
+
 def _stage_lane(axes: Axes, stages: tuple[Span, ...], span: TimeSpan) -> None:
     """A strip along the top with the name of each stage; a name that does not fit is left to the text."""
     place = blended_transform_factory(axes.transData, axes.transAxes)
+    low = _lane_share(axes)
     for number, stage in enumerate(stages):
         from_s, to_s = max(stage.from_s, span.from_s), min(stage.to_s, span.to_s)
         if to_s <= from_s:
             continue
         axes.fill_between(
             [from_s, to_s],
-            0.935,
+            low,
             1.0,
             transform=place,
             color=look.STAGE_FILLS[number % len(look.STAGE_FILLS)],
@@ -174,7 +186,7 @@ def _stage_lane(axes: Axes, stages: tuple[Span, ...], span: TimeSpan) -> None:
         if room_pt > width_pt(stage.name, look.SMALL_PT) + 4.0:
             axes.text(
                 0.5 * (from_s + to_s),
-                0.9675,
+                0.5 * (low + 1.0),
                 stage.name,
                 transform=place,
                 ha="center",
@@ -231,9 +243,10 @@ def _numbered(axes: Axes, number: int, mark: Mark, sign_s: float) -> None:
     """A numbered sign at ``sign_s`` [s], on a thin line that goes down at the mark's own moment."""
     place = blended_transform_factory(axes.transData, axes.transAxes)
     sign = look.SIGNS[mark.severity]
+    at = _lane_share(axes) - 0.065
     axes.plot(
         [sign_s, mark.time_s, mark.time_s],
-        [0.87, 0.8, 0.0],
+        [at, at - 0.07, 0.0],
         transform=place,
         color=sign.colour,
         linewidth=0.9,
@@ -242,7 +255,7 @@ def _numbered(axes: Axes, number: int, mark: Mark, sign_s: float) -> None:
     )
     axes.plot(
         [sign_s],
-        [0.87],
+        [at],
         transform=place,
         marker=sign.marker,
         markersize=18 if sign.marker == "^" else 16,
@@ -252,7 +265,7 @@ def _numbered(axes: Axes, number: int, mark: Mark, sign_s: float) -> None:
     )
     axes.text(
         sign_s,
-        0.862 if sign.marker == "^" else 0.87,
+        at - 0.008 if sign.marker == "^" else at,
         str(number),
         transform=place,
         ha="center",

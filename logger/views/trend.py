@@ -184,7 +184,7 @@ def _run_by_run(
         for share, words in ((WEARING, "worn from here"), (DYING, "dying from here")):
             colour = look.SOAK_EDGE if share == WEARING else look.DANGER
             axes.axhline(share * first, color=colour, linewidth=1.1, dashes=(5, 3), zorder=2)
-            on_line(axes, 0.01, share * first, words, colour, under=share == WEARING)
+            on_line(axes, 0.01 if share == WEARING else 0.26, share * first, words, colour)
     if known(first):
         axes.axhline(first, color=look.FAINT_INK, linewidth=1.0, dashes=(1.5, 2), zorder=2)
     axes.set_ylim(1.15 * low, 1.22 * high)
