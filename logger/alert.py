@@ -63,6 +63,7 @@ class AlertKind(StrEnum):
     RESTARTED = "restarted"
     RUN_ENDED = "run ended"
     OWN_MISTAKE = "own mistake"
+    NOT_WATCHED = "not watched"
     TEST = "test"
 
 
@@ -297,6 +298,15 @@ RULES: Final[Mapping[AlertKind, Rule]] = {
         "Watch the oven in person; restart soaktally when it suits. The log file says what went wrong.",
         clear_after_s=600.0,
         remind_every_s=1800.0,
+    ),
+    AlertKind.NOT_WATCHED: Rule(
+        Severity.WARNING,
+        "An oven is not being watched",
+        "Its oven file or its record cannot be used; the other ovens are watched all the same.",
+        "Watch that oven in person. Put right what is said, then start soaktally again.",
+        clear_after_s=0.0,
+        remind_every_s=1800.0,
+        escalate_after_s=3600.0,
     ),
     AlertKind.TEST: _news("Test", "This is a test of the notification channels; nothing is wrong."),
 }

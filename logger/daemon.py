@@ -88,9 +88,11 @@ class Daemon:
     board : where each oven's situation is pinned
     orders : what else to do with what is seen
     clocks : the clock of each oven by name; left out, as its settings say
-    even_if_damaged : begin although a record cannot be written now; its journal takes over
+    even_if_damaged : begin although a record cannot be written now, its journal takes over; and leave out an oven
+        whose record cannot be used at all, as long as there are others
+    left_out : what keeps ovens from being watched, in words, by oven or file
 
-    Raises   InputFault      settings that do not go together
+    Raises   InputFault      settings that do not go together; a record that cannot be used
              OutsideFault    a record that cannot be written, or that another soaktally writes
     """
 
@@ -103,8 +105,10 @@ class Daemon:
         orders: Orders = Orders(),
         clocks: Mapping[str, Clock] | None = None,
         even_if_damaged: bool = False,
+        left_out: Mapping[str, str] | None = None,
     ) -> None:
         _refuse_what_clashes(ovens)
+        self.left_out = dict(left_out or {})
         self.board = board or Board()
         self.ovens: dict[str, OvenWatch] = {}
         self._desks: dict[Path, RecordDesk] = {}
@@ -115,26 +119,52 @@ class Daemon:
         self._pulses: dict[Heartbeat | None, Pulse] = {}
         self._closing = ExitStack()
         clocks = clocks or {oven.name: clock_of(oven) for oven in ovens}
+        refused: list[SoaktallyError] = []
         try:
             for record in dict.fromkeys(oven.record.resolve() for oven in ovens):
                 here = [oven for oven in ovens if oven.record.resolve() == record]
-                desk = RecordDesk(
-                    RecordWriter(here[0].record, even_if_damaged=even_if_damaged),
-                    clocks[here[0].name],
-                    {oven.name: oven.notify for oven in here},
-                    self._hand_on,
-                    orders.say,
-                )
-                self._closing.callback(desk.close)
-                self._desks[record] = desk
-                for oven in here:
-                    outlets = Outlets(desk.announce, orders.show, self.board.pin, desk.publish, desk.open_alerts)
-                    self.ovens[oven.name] = OvenWatch(
-                        oven, desk.writer, clocks[oven.name], outlets, software(), boot_name(), orders.until_s
-                    )
+                try:
+                    writer = RecordWriter(here[0].record, even_if_damaged=even_if_damaged)
+                except SoaktallyError as fault:
+                    if not even_if_damaged:
+                        raise
+                    refused.append(fault)
+                    self.left_out |= {oven.name: str(fault) for oven in here}
+                    continue
+                self._furnish(record, writer, here, clocks, orders)
+            if not self._desks:
+                raise refused[0]
         except BaseException:
             self._closing.close()
             raise
+        self._files = {name: file for name, file in self._files.items() if name in self.ovens}
+        for name, why in self.left_out.items():
+            log.error("%s is not watched: %s", name, why)
+
+    def _furnish(
+        self,
+        record: Path,
+        writer: RecordWriter,
+        here: Sequence[OvenSettings],
+        clocks: Mapping[str, Clock],
+        orders: Orders,
+    ) -> None:
+        """The desk of one record and the ovens that are recorded there."""
+        desk = RecordDesk(
+            writer,
+            clocks[here[0].name],
+            {oven.name: oven.notify for oven in here},
+            self._hand_on,
+            orders.say,
+            left_out=self.left_out,
+        )
+        self._closing.callback(desk.close)
+        self._desks[record] = desk
+        for oven in here:
+            outlets = Outlets(desk.announce, orders.show, self.board.pin, desk.publish, desk.open_alerts)
+            self.ovens[oven.name] = OvenWatch(
+                oven, desk.writer, clocks[oven.name], outlets, software(), boot_name(), orders.until_s
+            )
 
     def open(self) -> None:
         """Begin to poll.
@@ -156,7 +186,7 @@ class Daemon:
             desk.start()
         for oven in self.ovens.values():
             oven.start()
-        watchdog = systemd_watchdog(self.not_well)
+        watchdog = systemd_watchdog(self.standing_still)
         if watchdog is not None:
             self._pulses[None] = watchdog
             watchdog.start()
@@ -186,14 +216,19 @@ class Daemon:
             pulse.close()
         self._closing.close()
 
-    def not_well(self) -> str:
-        """Why no sign of life must be given now; empty while every oven is being watched."""
+    def standing_still(self) -> str:
+        """Which oven's watch stands still, so that only a restart can help; empty while none does."""
         for oven in self.ovens.values():
             if oven.standing_still_s() > STANDSTILL_S:
                 return f"oven {oven.name}: its watch has stood still for {oven.standing_still_s():.0f} s"
+        return ""
+
+    def not_well(self) -> str:
+        """Why no sign of life must be given to others now; empty while every oven is being watched."""
+        for oven in self.ovens.values():
             if mistake := oven.mistake():
                 return f"oven {oven.name}: {mistake}"
-        return ""
+        return self.standing_still()
 
     # --- oven files ---
 
@@ -335,11 +370,26 @@ def serve(
     orders : what else to do with what is seen
     ready : called once everything is being watched
 
-    Raises   InputFault      an oven file that cannot be used
-             OutsideFault    another soaktally has a record, or every port
+    An oven whose file or record cannot be used is left out, and told about, as long as there are others: a mistake in
+    one file must not leave every oven alone after a power cut.
+
+    Raises   InputFault      no oven file that can be used
+             OutsideFault    another soaktally has every record, or every port
     """
-    ovens = [read_oven(file) for file in files]
-    daemon = Daemon(ovens, files, board=board, orders=orders, even_if_damaged=True)
+    ovens: list[OvenSettings] = []
+    good: list[Path] = []
+    refused: list[Fault] = []
+    left_out: dict[str, str] = {}
+    for file in files:
+        try:
+            ovens.append(read_oven(file))
+            good.append(file)
+        except InputFault as refusal:
+            refused += refusal.faults
+            left_out[str(file)] = str(refusal)
+    if not ovens:
+        raise InputFault(refused)
+    daemon = Daemon(ovens, good, board=board, orders=orders, even_if_damaged=True, left_out=left_out)
     try:
         daemon.open()
         daemon.start()

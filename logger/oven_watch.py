@@ -28,7 +28,7 @@ from logger.oven_file import OvenSettings
 from logger.polling import LinkEvent, LinkState, Poller, PollResult
 from logger.reading import Quality
 from logger.reading_quality import Suspicion
-from logger.record import RecordReader, RecordWriter
+from logger.record import NotARecord, RecordReader, RecordWriter
 from logger.requests import ACKNOWLEDGE, MARK, START, STOP, Answer, Answering
 from logger.run_time import Timeline
 from logger.sheet_file import parse_sheet
@@ -144,7 +144,9 @@ class OvenWatch:
     _suspicions: dict[str, frozenset[Suspicion]] = field(default_factory=dict)
     _looked: bool = False  # whether the record has been looked at for a run to take up
     _look_again_s: float = 0.0
+    _told_unread: bool = False
     _mistake: str = ""
+    _told_mistake: bool = False
     _mistake_s: float = -inf
     _done_s: dict[str, float] = field(default_factory=dict)  # when something was last done [s of real time]
 
@@ -273,6 +275,7 @@ class OvenWatch:
             if not self._looked and time.monotonic() >= self._look_again_s:
                 self._take_up()
             self._notice_silence()
+            self._notice_mistake()
             if self.run is not None and self.until_s is not None and self.run.time_s() >= self.until_s:
                 self._end_run("the time asked for was over")
             self._show()
@@ -347,6 +350,8 @@ class OvenWatch:
     def _take_up(self) -> None:
         """Go on with the run that was going on when this oven was last watched, if there is one."""
         self._look_again_s = time.monotonic() + LOOK_AGAIN_S
+        if self.record.trouble:
+            return
         try:
             with RecordReader(self.settings.record) as reader:
                 row = reader.unfinished_run(self.name)
@@ -354,12 +359,15 @@ class OvenWatch:
                     run = self._watch(row.sheet_name, row.sheet_text, going_on=row.id)
                     run.take_up(row, reader)
                     self._take_on(run)
-        except InputFault as refusal:
-            log.error("oven %s: the run in the record cannot be gone on with: %s", self.name, refusal)
-            self._mistake, self._mistake_s = f"a run cannot be gone on with: {refusal}", inf
-        except OutsideFault as fault:
-            log.warning("oven %s: no run can be looked for yet: %s", self.name, fault)
+        except (OutsideFault, NotARecord) as fault:
+            if not self._told_unread:
+                log.warning("oven %s: no run can be looked for yet: %s", self.name, fault)
+            self._told_unread = True
             return
+        except InputFault as refusal:
+            words = f"{self.name}: a run that was going on cannot be gone on with: {refusal}"
+            log.error("%s", words)
+            self._judge([Fact(AlertKind.NOT_WATCHED, self.name, active=True, text=words)])
         self._looked = True
 
     def _restore(self) -> None:
@@ -408,6 +416,8 @@ class OvenWatch:
         return Answer(False, f'request: found "{order.kind}", expected one of {expected}')
 
     def _started(self, sheet_name: str, sheet_text: str) -> Answer:
+        if not self._looked:
+            self._take_up()
         if self.run is not None:
             return Answer(False, f"oven {self.name}: run {self.run.run} is going on; stop it first", self.run.run)
         if not self._looked:
@@ -541,6 +551,18 @@ class OvenWatch:
             log.warning("oven %s, %s", self.name, text)
             if self.run is not None:
                 self.run.notice([Fact(AlertKind.LINK_LOST, port.name, active=silent, text=text)])
+
+    def _notice_mistake(self) -> None:
+        """A mistake of our own that hinders this oven is told as well; the watch goes on."""
+        mistake = self.mistake()
+        if bool(mistake) == self._told_mistake:
+            return
+        self._told_mistake = bool(mistake)
+        fact = Fact(AlertKind.OWN_MISTAKE, f"watch of {self.name}", active=bool(mistake), text=mistake)
+        if self.run is not None:
+            self.run.notice([fact])
+        else:
+            self._judge([fact])
 
     # --- alerts without a run ---
 

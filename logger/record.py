@@ -6,7 +6,7 @@ of the watching process uses `append_from_outside`. This module is what the rest
 """
 
 from logger.record_export import export_run, import_run
-from logger.record_file import back_up
+from logger.record_file import NotARecord, back_up
 from logger.record_operations import event, note, request
 from logger.record_outside import append_from_outside, append_to_workbench, brought_up_to_date
 from logger.record_reader import (
@@ -36,6 +36,7 @@ __all__ = [
     "DeliveryRow",
     "EventRow",
     "MeasurementRow",
+    "NotARecord",
     "NoteRow",
     "PhotoRow",
     "PieceStepRow",

@@ -48,6 +48,7 @@ class RecordDesk:
     notify : who is told, for each oven that is recorded here
     hand_on : called for each request, with how to answer it; from the desk's thread
     say : called with every alert event of every oven here
+    left_out : ovens (or oven files) that nobody watches, and why
     """
 
     def __init__(
@@ -58,12 +59,14 @@ class RecordDesk:
         hand_on: HandOn,
         say: Callable[[AlertEvent], None] = lambda event: None,
         make_notifier: Callable[..., Notifier] = Notifier,
+        left_out: Mapping[str, str] | None = None,
     ) -> None:
         self.writer = writer
         self._clock = clock
         self._hand_on = hand_on
         self._say = say
         self._make_notifier = make_notifier
+        self._left_out = left_out if left_out is not None else {}
         self._settings = dict(notify)
         self._notifiers: dict[NotifySettings, Notifier] = {}
         for settings in self._settings.values():
@@ -170,7 +173,12 @@ class RecordDesk:
             facts += self._space_facts()
         for notifier in list(self._notifiers.values()):
             facts += notifier.facts()
-        return facts
+        left_out = [Fact(AlertKind.NOT_WATCHED, name, True, f"{name}: {why}") for name, why in self._left_out.items()]
+        known = {episode.fact.key for episode in self._book.open() if episode.fact.kind is AlertKind.NOT_WATCHED}
+        back = [
+            Fact(AlertKind.NOT_WATCHED, name, False, f"{name}: watched again") for name in known - self._left_out.keys()
+        ]
+        return [*facts, *left_out, *back]
 
     def _space_facts(self) -> list[Fact]:
         try:

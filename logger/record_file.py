@@ -24,6 +24,10 @@ _MISTAKES: Final = (sqlite3.IntegrityError, sqlite3.ProgrammingError, sqlite3.In
 """Our own mistakes: never reworded, so that they show with a traceback."""
 
 
+class NotARecord(InputFault):
+    """A file of that name is no database at all: another file was named, or this one has been destroyed."""
+
+
 class WatchLock:
     """The right to watch into one record, held by one process and gone when that process is.
 
@@ -32,7 +36,7 @@ class WatchLock:
     """
 
     def __init__(self, record: Path) -> None:
-        self._path = record.with_name(record.name + ".lock")
+        self._path = self.file_of(record)
         with translated(record):
             self._file: IO[str] = self._path.open("a+", encoding="utf-8")
         try:
@@ -48,6 +52,11 @@ class WatchLock:
         self._file.truncate(0)
         self._file.write(f"{os.getpid()}\n")
         self._file.flush()
+
+    @staticmethod
+    def file_of(record: Path) -> Path:
+        """The lock file of a record."""
+        return record.with_name(record.name + ".lock")
 
     def release(self) -> None:
         """Give up the right to write."""
@@ -91,7 +100,7 @@ def fault_of(path: Path, error: Exception) -> SoaktallyError:
         return InputFault(Fault(f"record {path}", "a folder", "the name of a file"))
     text = str(error).lower()
     if "not a database" in text:
-        return InputFault(Fault(f"record {path}", "a file that is not a database", "a soaktally record, or no file"))
+        return NotARecord(Fault(f"record {path}", "a file that is not a database", "a soaktally record, or no file"))
     if "malformed" in text or "corrupt" in text:
         what = "the file is damaged; move it aside (keep it) and restore a backup, or let a new record begin"
     elif "full" in text or "no space" in text or "quota" in text:

@@ -26,7 +26,15 @@ from logger.alert import AlertEvent
 from logger.errors import InputFault, OutsideFault, SoaktallyError
 from logger.journal import RESERVE_BYTES, Journal
 from logger.reading import Reading
-from logger.record_file import BUSY_TIMEOUT_S, WatchLock, fault_of, open_for_writing, transaction, translated
+from logger.record_file import (
+    BUSY_TIMEOUT_S,
+    NotARecord,
+    WatchLock,
+    fault_of,
+    open_for_writing,
+    transaction,
+    translated,
+)
 from logger.record_operations import (
     Appender,
     Operation,
@@ -91,6 +99,7 @@ class RecordWriter:
         self._busy_timeout_s = busy_timeout_s
         self._answer_within_s = answer_within_s
         self._try_again_s = try_again_s
+        self._known = WatchLock.file_of(path).exists()  # a soaktally has written here before
         self._lock = WatchLock(path)
         self._journal = Journal(path, reserve_bytes)
         self._jobs: queue.SimpleQueue[_Job | None] = queue.SimpleQueue()
@@ -303,6 +312,11 @@ class RecordWriter:
             self._connect(self._busy_timeout_s)
         except OutsideFault as fault:
             if not even_if_damaged:
+                raise
+            self._begin_trouble(fault)
+        except NotARecord as fault:
+            # Once it was a record; a power cut can leave such a file. A wrong name in an oven file was never one.
+            if not (even_if_damaged and self._known):
                 raise
             self._begin_trouble(fault)
         try:

@@ -1,13 +1,19 @@
 """``soaktally serve``: watch any number of ovens for as long as the computer runs."""
 
 import threading
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from logger.commands.shared_options import page_options, page_or_words, page_settings, told_plainly
 from logger.commands.situations import alert_words
+from logger.errors import Fault, InputFault
+
+if TYPE_CHECKING:
+    from logger.oven_file import OvenSettings
 
 
 @click.command()
@@ -37,10 +43,9 @@ def serve(
         from logger import daemon
         from logger.board import Board
         from logger.daemon_log import logged
-        from logger.oven_file import read_oven
         from logger.views.cautions import Moment, caution
 
-        ovens = [read_oven(file) for file in oven_files]
+        ovens = usable(oven_files)
         stop, board = threading.Event(), Board()
         settings = page_settings(page_address, page_names, password_file, no_page)
         records = {oven.name: oven.record for oven in ovens}
@@ -50,6 +55,8 @@ def serve(
             for oven in running.ovens.values():
                 going_on = f"run {oven.run.run} goes on" if oven.run is not None else "no run"
                 click.echo(f"Watching {oven.name}: {going_on}; its record is {oven.settings.record}.")
+            for name, why in running.left_out.items():
+                click.echo(f"NOT watching {name}: {why}", err=True)
 
         with (
             logged(log_file or ovens[0].record.with_name("soaktally.log")),
@@ -59,3 +66,19 @@ def serve(
             page_or_words(stack, settings, board, records)
             orders = daemon.Orders(say=lambda event: click.echo(alert_words(event)))
             daemon.serve(oven_files, stop, board=board, orders=orders, ready=ready)
+
+
+def usable(oven_files: Sequence[Path]) -> "list[OvenSettings]":
+    """What those oven files say that can be used. Raises InputFault with every fault where none can be."""
+    from logger.oven_file import read_oven
+
+    ovens: list[OvenSettings] = []
+    faults: list[Fault] = []
+    for file in oven_files:
+        try:
+            ovens.append(read_oven(file))
+        except InputFault as refusal:
+            faults += refusal.faults
+    if not ovens:
+        raise InputFault(faults)
+    return ovens

@@ -24,7 +24,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
         assert grows(folder / "record.db", run, 10)
         copied = soaktally("backup", folder / "copy.db", "--record", folder / "record.db")
         assert copied.returncode == 0, copied.stderr
-        assert soaktally("stop", folder / "east.toml").returncode == 0
+        assert soaktally("stop", folder / "east.toml", "--wait", "60").returncode == 0
     return folder
 
 

@@ -2,6 +2,7 @@
 
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
 from contextlib import ExitStack
@@ -12,7 +13,7 @@ import pytest
 
 from logger.alert import AlertKind
 from logger.errors import InputFault
-from logger.record import RecordReader
+from logger.record import RecordReader, RecordWriter
 from logger.review import review_run
 from logger.situation import IdleSituation, Situation
 from sim.faults import Fault, FaultPlan
@@ -220,7 +221,7 @@ def test_killed_stopped_and_started_again_it_is_one_run_with_gaps(tmp_path: Path
         file = oven_file(tmp_path, "east", bus.port, speed=300.0, poll_s=10.0)
         (tmp_path / "strap.toml").write_text(SHEET, encoding="utf-8")
         first = Process(stack, file)
-        said = soaktally("start", file, "--sheet", tmp_path / "strap.toml", "--json")
+        said = soaktally("start", file, "--sheet", tmp_path / "strap.toml", "--json", "--wait", "60")
         assert said.returncode == 0, said.stderr
         run = told(said)["run"]
         assert grows(record, run, 20)
@@ -233,7 +234,7 @@ def test_killed_stopped_and_started_again_it_is_one_run_with_gaps(tmp_path: Path
         third = Process(stack, file)
         assert grows(record, run)
         assert soaktally("note", "last", "all well", "--record", record).returncode == 0
-        ended = soaktally("stop", file)
+        ended = soaktally("stop", file, "--wait", "60")
         assert ended.stdout == f"run {run} is ended\n"
         assert third.end(signal.SIGTERM) == 0
         unanswered = soaktally("stop", file, "--wait", "0.5")
@@ -273,3 +274,77 @@ def test_the_oven_file_is_what_every_command_needs(tmp_path: Path) -> None:
     assert said.returncode == 2
     assert said.stdout == ""
     assert "gone.toml: found no such file" in said.stderr
+
+
+def test_an_oven_that_cannot_be_used_is_left_out_and_told_about(tmp_path: Path) -> None:
+    with simulated() as bus:
+        good = oven_file(tmp_path, "east", bus.port)
+        wrong = tmp_path / "west.toml"
+        wrong.write_text("[oven]\nname = 'west'\n", encoding="utf-8")
+        newer = oven_file(tmp_path, "north", "/dev/no-such-port", record="newer.db")
+        newer_record(tmp_path / "newer.db")
+        with served(wrong, newer, good) as running:
+            assert running.daemon is not None
+            assert list(running.daemon.ovens) == ["east"]
+            assert reached(lambda: len(not_watched(tmp_path / "record.db")) == 2)
+            assert begun(tmp_path / "record.db", "east")
+    told = not_watched(tmp_path / "record.db")
+    assert any("west.toml" in words and "[[port]]" in words for words in told)
+    assert any("a record of a newer version (step from_2031)" in words for words in told)
+
+
+def not_watched(record: Path) -> list[str]:
+    with RecordReader(record) as reader:
+        return [row.event.message for row in reader.alerts() if row.event.kind is AlertKind.NOT_WATCHED]
+
+
+def newer_record(path: Path) -> None:
+    """A record that a version of the future has touched."""
+    RecordWriter(path).close()
+    db = sqlite3.connect(path)
+    db.execute("INSERT INTO _sqlite_migrations (migration_set, name, applied_at) VALUES ('record', 'from_2031', '')")
+    db.commit()
+    db.close()
+
+
+def test_a_record_of_a_newer_version_is_refused_and_left_as_it_is(tmp_path: Path) -> None:
+    newer_record(tmp_path / "record.db")
+    before = (tmp_path / "record.db").read_bytes()
+    said = soaktally("serve", oven_file(tmp_path, "east", "/dev/no-such-port"))
+    assert said.returncode == 2
+    assert "found a record of a newer version (step from_2031), expected this version" in said.stderr
+    assert (tmp_path / "record.db").read_bytes() == before
+
+
+def test_a_record_destroyed_by_a_power_cut_is_no_reason_not_to_watch(tmp_path: Path) -> None:
+    record = tmp_path / "record.db"
+    with simulated() as bus:
+        file = oven_file(tmp_path, "east", bus.port)
+        with served(file):
+            pass
+        record.write_bytes(b"\x00" * 8192)
+        with served(file) as running:
+            assert reached(
+                lambda: (
+                    isinstance(up := situation(running, "east"), IdleSituation)
+                    and any(alert.fact.kind is AlertKind.RECORD_TROUBLE for alert in up.open_alerts)
+                )
+            )
+            record.unlink()  # put aside: a new record begins by itself
+            assert reached(lambda: not getattr(situation(running, "east"), "open_alerts", True), 30.0)
+            run = begun(record, "east")
+            assert grows(record, run)
+
+
+def test_names_in_any_writing_are_names(tmp_path: Path) -> None:
+    record = tmp_path / "record.db"
+    sheet = SHEET.replace("strap, invented", "鉋刃 № 3 ‘früh’")
+    with simulated() as bus:
+        with served(oven_file(tmp_path, "Härteofen 火", bus.port)) as running:
+            run = begun(record, "Härteofen 火", sheet)
+            assert answered(record, "mark", oven="Härteofen 火", text="Tür auf 🔥", author="Ægir").done
+            assert reached(lambda: isinstance(situation(running, "Härteofen 火"), Situation))
+            assert grows(record, run)
+        with RecordReader(record) as reader:
+            assert reader.run(run).oven == "Härteofen 火"
+            assert [note.text for note in reader.notes(run)] == ["Tür auf 🔥"]
