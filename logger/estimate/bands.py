@@ -77,7 +77,11 @@ class Driven:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CarbonBands:
-    """Bands of `CarbonResult`'s quantities under the same names; ``carbon_wt_pct`` is (3, points) over ``depth_m``."""
+    """Bands of `CarbonResult`'s quantities under the same names; ``carbon_wt_pct`` is (3, points) over ``depth_m``.
+
+    ``melted_share`` of the members [-] have melted. Where that is neither few nor nearly all, ``apart_wt_pct`` are the
+    bands (3, points) of those that have not and of those that have: between the two there is next to nothing.
+    """
 
     surface_wt_pct: Band
     back_surface_wt_pct: Band
@@ -98,6 +102,7 @@ class CarbonBands:
     depth_m: FloatArray
     carbon_wt_pct: FloatArray
     melted_share: float
+    apart_wt_pct: tuple[FloatArray, FloatArray] | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -88,6 +88,8 @@ def widest(drawn: Any, *others: Any) -> Any:
 
     Returns    the same kind of value; lower ends the lowest, upper ends the highest, medians the first's
     """
+    if any(other is None for other in others):
+        return drawn
     if isinstance(drawn, tuple) and len(drawn) == 3 and all(isinstance(one, float) for one in drawn):
         low, high = ([one[end] for one in (drawn, *others) if isfinite(one[end])] for end in (0, 2))
         return (min(low, default=nan), drawn[1], max(high, default=nan))

@@ -576,11 +576,23 @@ def bands_of(problem: EnsembleProblem, members: Members) -> Bands:
     )
 
 
+APART_SHARE = 0.1
+"""From this share on, members that have melted and those that have not are shown apart (our choice)."""
+
+
+def _profile_band(carbon_wt_pct: FloatArray) -> FloatArray:
+    """5, 50 and 95 % (3, points) of members' profiles (m, points) [wt%]."""
+    return np.asarray(np.quantile(carbon_wt_pct, (0.05, 0.5, 0.95), axis=0, method="weibull"))
+
+
 def _carbon_bands(problem: EnsembleProblem, carbon: CarbonMembers) -> CarbonBands:
     ever = carbon.ever
     richest = carbon.carbon_wt_pct.max(axis=1)
     start = carbon.start_wt_pct
-    profile = np.quantile(carbon.carbon_wt_pct, (0.05, 0.5, 0.95), axis=0, method="weibull")
+    profile = _profile_band(carbon.carbon_wt_pct)
+    melted, apart = ever.liquid_depth_m > 0.0, None
+    if APART_SHARE <= np.mean(melted) <= 1.0 - APART_SHARE:
+        apart = (_profile_band(carbon.carbon_wt_pct[~melted]), _profile_band(carbon.carbon_wt_pct[melted]))
     over = [carbon.case_depth_m(start + rise_wt_pct) for rise_wt_pct in (0.04, 0.07)]
     solidus = np.array([solidus_temperature_K(float(value)) for value in richest])
 
@@ -606,7 +618,8 @@ def _carbon_bands(problem: EnsembleProblem, carbon: CarbonMembers) -> CarbonBand
         margin_to_solidus_K=band(solidus - carbon.temperature_K),
         depth_m=carbon.depth_m,
         carbon_wt_pct=profile,
-        melted_share=float(np.mean(ever.liquid_depth_m > 0.0)),
+        melted_share=float(np.mean(melted)),
+        apart_wt_pct=apart,
     )
 
 

@@ -120,5 +120,7 @@ def _carbon(carbon: CarbonBands) -> dict[str, Any]:
         "profile": {
             "depth_mm": np.round(millimetres_from_metres(carbon.depth_m), 7).tolist(),
             "carbon_wt_pct": carbon.carbon_wt_pct.T.tolist(),
+            "not_melted_wt_pct": None if carbon.apart_wt_pct is None else carbon.apart_wt_pct[0].T.tolist(),
+            "melted_wt_pct": None if carbon.apart_wt_pct is None else carbon.apart_wt_pct[1].T.tolist(),
         },
     }

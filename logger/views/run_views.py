@@ -107,7 +107,8 @@ def run_view_of(situation: Situation, zone: tzinfo | None = None) -> RunView:
     now = snapshot_of(situation, zone)
     start_utc_s = None if situation.now_utc_s is None else situation.now_utc_s - situation.now_s
     title = " · ".join(part for part in (situation.name, situation.run or situation.oven) if part)
-    notes = (f"Clock: {situation.clock}.",) if situation.clock else ()
+    clock = (f"Clock: {situation.clock}.",) if situation.clock else ()
+    notes = (*_melted_note(situation), *clock)
     return RunView(
         title=title,
         headline=headline(now),
@@ -380,6 +381,7 @@ def _profile_view(situation: Situation) -> ProfileView | None:
                 carbon.depth_m,
                 carbon.carbon_wt_pct,
                 None if bands is None else (bands.carbon.carbon_wt_pct[0], bands.carbon.carbon_wt_pct[2]),
+                apart_wt_pct=_apart(bands),
             ),
             *_other_profiles(situation, carbon),
         ),
@@ -390,6 +392,23 @@ def _profile_view(situation: Situation) -> ProfileView | None:
         liquid_m=carbon.liquid_depth_m,
         far_end="back face" if whole else "middle of the section",
     )
+
+
+def _apart(bands: Bands | None) -> tuple[Edges, Edges] | None:
+    """The bands of the cases that have not melted and of those that have, where both are worth telling."""
+    if bands is None or bands.carbon.apart_wt_pct is None:
+        return None
+    solid, melted = bands.carbon.apart_wt_pct
+    return (solid[0], solid[2]), (melted[0], melted[2])
+
+
+def _melted_note(situation: Situation) -> tuple[str, ...]:
+    """What the two bands in the profile mean."""
+    bands = situation.bands
+    if not _carburizes(situation.problem.sheet) or bands is None or bands.carbon.apart_wt_pct is None:
+        return ()
+    share = f"{100.0 * bands.carbon.melted_share:.0f} of 100 cases"
+    return (f"Carbon through the section: in {share} the skin has melted (hatched), in the others not (plain).",)
 
 
 def _other_profiles(situation: Situation, carbon: CarbonResult) -> Iterator[ProfileCurve]:

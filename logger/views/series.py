@@ -85,13 +85,17 @@ class TemperatureView:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ProfileCurve:
-    """Carbon [wt%] against depth from the face [m], shape (n,) each; ``when`` it is, was or will be so."""
+    """Carbon [wt%] against depth from the face [m], shape (n,) each; ``when`` it is, was or will be so.
+
+    ``apart_wt_pct``: instead of one band, that of the cases that have not melted and that of those that have.
+    """
 
     label: str
     depth_m: FloatArray
     carbon_wt_pct: FloatArray
     band_wt_pct: Band | None = None
     when: Literal["now", "target", "worst"] = "now"
+    apart_wt_pct: tuple[Band, Band] | None = None
 
 
 @dataclass(frozen=True, slots=True, order=True)

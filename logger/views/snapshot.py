@@ -478,6 +478,8 @@ def _carbon_facts(now: Snapshot) -> Iterable[Fact]:
     if carbon.melted_m > 0.0:
         still = f"{length_number(carbon.molten_now_m, units)} {units.length} molten now" if carbon.molten_now_m else ""
         note = _noted(still or "solid again", carbon.melted_band_m, depth_words)
+        if LEAST_RISK <= carbon.melted_share <= 1.0 - LEAST_RISK:
+            note = f"{note}; in {100.0 * carbon.melted_share:.0f} of 100 cases"
         yield Fact("Skin melted", f"to {length_words(carbon.melted_m, units)}", note, Severity.DANGER)
     elif carbon.melted_share >= LEAST_RISK:
         risk = f"in {100.0 * carbon.melted_share:.0f} % of the cases tried the skin has melted"

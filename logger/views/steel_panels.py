@@ -20,7 +20,7 @@ from logger.views.panel import (
     second_scale,
     target_line,
 )
-from logger.views.series import DepthView, ProfileView, TemperView
+from logger.views.series import Band, DepthView, ProfileView, TemperView
 from logger.views.thinning import thin
 from logger.views.wording import length_words
 
@@ -49,12 +49,34 @@ def draw_profile(axes: Axes, view: ProfileView, units: DisplayUnits) -> None:
         on_line(axes, 0.99, limit.carbon_wt_pct, words, look.DANGER, under=above < 0.1 * top)
     for curve, stroke in reversed(list(zip(view.curves, look.PROFILES, strict=False))):
         depth = shown(curve.depth_m)
-        if curve.band_wt_pct is not None:
+        if curve.apart_wt_pct is not None:
+            _apart(axes, depth, curve.apart_wt_pct, stroke)
+        elif curve.band_wt_pct is not None:
             axes.fill_between(depth, *curve.band_wt_pct, color=stroke.colour, alpha=0.18, linewidth=0, zorder=2.5)
         line(axes, depth, curve.carbon_wt_pct, stroke, zorder=3.0)
     key(axes, [(curve.label, stroke) for curve, stroke in zip(view.curves, look.PROFILES, strict=False)])
     if view.case_at_wt_pct is not None:
         _case(axes, view, view.case_at_wt_pct, units)
+
+
+def _apart(axes: Axes, depth: FloatArray, apart: tuple[Band, Band], stroke: look.Stroke) -> None:
+    """Two bands where one would mix two ends: plain of the cases that stayed solid, hatched of those that melted."""
+    solid, melted = apart
+    axes.fill_between(
+        depth,
+        *melted,
+        facecolor=look.LIQUID_FILL,
+        alpha=0.3,
+        hatch="xx",
+        edgecolor=look.DANGER,
+        linewidth=0,
+        zorder=2.3,
+    )
+    for edge in melted:
+        axes.plot(depth, edge, color=look.DANGER, linewidth=0.8, zorder=2.4)
+    axes.fill_between(depth, *solid, color=stroke.colour, alpha=0.35, linewidth=0, zorder=2.5)
+    for edge in solid:
+        axes.plot(depth, edge, color=stroke.colour, linewidth=0.8, zorder=2.6)
 
 
 def _case(axes: Axes, view: ProfileView, at_wt_pct: float, units: DisplayUnits) -> None:

@@ -209,3 +209,24 @@ def test_a_further_member_lies_in_the_band_nine_times_in_ten(members: int) -> No
     """The quantiles' places among evenly spread ranks: (m + 1) p, so that 90 % lie between."""
     ranks = np.arange(1.0, members + 1.0) / (members + 1.0)
     assert band(ranks) == pytest.approx((0.05, 0.5, 0.95))
+
+
+def test_cases_that_melted_and_cases_that_did_not_are_told_apart() -> None:
+    shares = {}
+    for hold_C in (950.0, 1190.0):
+        problem = uncertainty.problem_from_sheet(sheet_of(), THERMOCOUPLE, members=48)
+        state = uncertainty.advance(problem, uncertainty.begin(problem), heat(hold_C=hold_C))
+        members = uncertainty.at_end(problem, state)
+        shares[hold_C] = uncertainty.bands_of(problem, members).carbon
+    assert shares[950.0].melted_share == 0.0
+    assert shares[950.0].apart_wt_pct is None
+    hot = shares[1190.0]
+    assert 0.1 < hot.melted_share < 0.9
+    assert hot.apart_wt_pct is not None
+    solid, melted = hot.apart_wt_pct
+    # Between what stayed austenite and what became cast iron lies next to nothing: one band would fill it.
+    assert (
+        solid[2].max() < 2.1
+    )  # the most that austenite holds: 2.1 % at the eutectic (ASM Metals Handbook; from memory)
+    assert melted[2].max() > 3.0
+    assert np.all(hot.carbon_wt_pct[0] <= melted[1] + 1e-12)
