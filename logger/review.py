@@ -5,6 +5,7 @@ own sheet or another one.
 """
 
 from dataclasses import dataclass
+from math import inf
 from pathlib import Path
 
 import numpy as np
@@ -13,8 +14,9 @@ from logger import target
 from logger.alert import AlertEvent, restored
 from logger.correction_record import as_learned, corrected_as_recorded
 from logger.errors import Fault, InputFault
-from logger.estimate import estimate
-from logger.history import History
+from logger.estimate import estimate, soak
+from logger.estimate.soak import Soak, Uniformity
+from logger.history import History, longest_bridge_s
 from logger.record import RecordReader, RunRow
 from logger.sheet import RunSheet
 from logger.sheet_file import parse_sheet, read_sheet
@@ -221,6 +223,7 @@ def _situation(
     problem = estimate.problem_from_sheet(sheet, thermocouple)
     state = estimate.over_history(problem, history)
     bands = estimate.bands_at_end(problem, state)
+    result = estimate.at_end(problem, state)
     finished = kept is None or kept.how_ended is not None
     couples = dict(kept.thermocouples) if kept is not None else {}
     if (driving_is := sheet.thermocouple or thermocouple) is not None:
@@ -233,7 +236,7 @@ def _situation(
         name=sheet.name or name,
         problem=problem,
         state=state,
-        estimate=estimate.at_end(problem, state),
+        estimate=result,
         bands=bands,
         statuses=target.statuses(problem, state, bands),
         now_s=end_s,
@@ -246,9 +249,37 @@ def _situation(
         finished=finished,
         open_alerts=() if finished else restored(alert_events).open(),
         kept=kept,
+        uniformity=_uniformity(sheet, histories, channel, couples, result.thermal.soaks),
         comparisons=pairs(histories, channel, couples, driving_is_inside=inside),
         cautions=_cautions(sheet, histories, channel, couples),
     )
+
+
+def _uniformity(
+    sheet: RunSheet,
+    histories: dict[str, History],
+    driving: str,
+    couples: dict[str, Thermocouple],
+    soaks: tuple[Soak, ...],
+) -> tuple[Uniformity, ...]:
+    """How alike the load's thermocouples were in each soak, where the sheet names more than the driving one."""
+    names = [name for name in dict.fromkeys((driving, *sheet.soak.sensors)) if name in histories]
+    good = {name: histories[name] for name in names if histories[name].good.any()}
+    if len(good) < 2 or driving not in good:
+        return ()
+    bridge_s = max(longest_bridge_s(history.interval_s) for history in good.values())
+    time_s = good[driving].time_s[good[driving].good]
+    for history in good.values():
+        read_s = history.time_s[history.good]
+        after = np.minimum(np.searchsorted(read_s, time_s), read_s.size - 1)
+        near_s = np.minimum(np.abs(read_s[after] - time_s), np.abs(time_s - read_s[np.maximum(after - 1, 0)]))
+        time_s = time_s[near_s <= bridge_s]
+    by_channel_K = {}
+    for name, history in good.items():
+        at_K = np.interp(time_s, history.time_s[history.good], history.temperature_K[history.good])
+        by_channel_K[name] = couples.get(name, Thermocouple()).correction.corrected_K(at_K)
+    held = [one for one in soaks if np.count_nonzero((time_s >= one.start_s) & (time_s <= (one.end_s or inf))) > 1]
+    return tuple(soak.uniformity(time_s, by_channel_K, one, bridge_s) for one in held)
 
 
 def _cautions(

@@ -217,12 +217,14 @@ class Target:
 class SoakRule:
     """When the steel counts as soaked: within ``half_band_K`` of ``temperature_K`` (None: the run's own plateau).
 
-    ``source`` names the published or customary rule this is.
+    ``source`` names the published or customary rule this is. ``sensors`` are further channels in the load: a review
+    says how alike they were with the driving one, and how long all were in the band at once.
     """
 
     temperature_K: float | None = None
     half_band_K: float = 14.0
     source: str = "common practice, no source: 25 F either side"
+    sensors: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

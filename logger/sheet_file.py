@@ -214,6 +214,7 @@ class SoakTable(Table):
     temperature: Temperature = None
     half_band: TemperatureDifference = None
     source: Text = ""
+    sensors: list[Name] = Field(default_factory=list)
 
 
 class ReferenceTable(Table):
@@ -474,6 +475,7 @@ def _soak(table: SoakTable) -> SoakRule:
         temperature_K=_optional(table.temperature),
         half_band_K=_value(table.half_band, rule.half_band_K),
         source=table.source or own,
+        sensors=tuple(table.sensors),
     )
 
 

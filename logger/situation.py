@@ -11,6 +11,7 @@ from logger.alert import AlertEvent, Episode
 from logger.estimate.bands import Bands
 from logger.estimate.estimate import EstimateState, Problem
 from logger.estimate.result import Estimate
+from logger.estimate.soak import Uniformity
 from logger.history import History
 from logger.oven_trend import HeatEffort
 from logger.reading import Quality
@@ -106,7 +107,8 @@ class Situation:
     ``histories``, ``set_points`` and ``alert_events`` are there on review; a running watch leaves them to the
     record. ``bands`` are None where none were worked out; a running watch works them out now and then. ``kept`` is
     what the record knows besides, on review of a recorded run. ``comparisons``: every other thermocouple against the
-    driving one, on review; ``cautions`` what to mind of the thermocouples, each with its channel.
+    driving one, on review; ``cautions`` what to mind of the thermocouples, each with its channel; ``uniformity`` of the
+    load's thermocouples in each soak, on review.
     """
 
     oven: str
@@ -136,6 +138,7 @@ class Situation:
     kept: Kept | None = None
     comparisons: tuple[PairComparison, ...] = ()
     cautions: tuple[tuple[str, ThermocoupleCaution], ...] = ()
+    uniformity: tuple[Uniformity, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -28,6 +28,10 @@ practice, no source: old shops counted an hour an inch)."""
 SIXTH_S = 600.0
 """Medians over a sixth of an hour show what goes on for longer than the swings of a controller (our choice)."""
 
+FOLLOWS_WITHIN_S, FOLLOWS_LEAST = 5400.0, 0.15
+"""In this long [s] even the middle of a large canister follows its oven by more than this part of what the oven has
+moved against it (our choice, for time constants of up to four hours)."""
+
 HELD_K, HELD_S = 10.0, 1800.0
 """An oven is held where it stays this close to its level for this long (our choice)."""
 
@@ -104,7 +108,7 @@ def compare(
                 return replace(nothing, finding=PairFinding.SHORTED, suspect=name)
     steady = _steady(t, a_K) & _steady(t, b_K) & (np.maximum(a_K, b_K) > hottest_K - 200.0)
     if not same_place:
-        steady = _held(t, a_K, steady)
+        steady = _held_apart(t, a_K, b_K, steady)
     if np.count_nonzero(steady) < 10:
         return replace(nothing, finding=PairFinding.NOT_STEADY)
     t_s, d = t[steady], (b_K - a_K)[steady]
@@ -180,6 +184,20 @@ def _steady(t: FloatArray, x: FloatArray) -> np.ndarray:
     span = t[right] - t[left]
     rate = np.abs(x[right] - x[left]) / np.maximum(span, 1e-9)
     return (span > 200.0) & (rate < STEADY_K_PER_S)
+
+
+def _held_apart(t: FloatArray, a: FloatArray, b: FloatArray, steady: np.ndarray) -> np.ndarray:
+    """The part in which the oven is held, by the channel nearer the heat; or, where that one wanders for long while the
+    one behind it does not follow, by that one: what is behind follows every oven in the end."""
+    nearer, behind = _held(t, a, steady), _held(t, b, steady)
+    if not behind.any() or (nearer.any() and np.ptp(t[nearer]) >= np.ptp(t[behind])):
+        return nearer
+    t_s, d, b_K = t[behind], (b - a)[behind], b[behind]
+    first, last = t_s < t_s[0] + SIXTH_S, t_s > t_s[-1] - SIXTH_S
+    followed_K = abs(float(np.median(b_K[last]) - np.median(b_K[first])))
+    parted_K = abs(float(np.median(d[last]) - np.median(d[first])))
+    alone = np.ptp(t_s) >= FOLLOWS_WITHIN_S and followed_K < FOLLOWS_LEAST * parted_K
+    return behind if alone else nearer
 
 
 def _held(t: FloatArray, x: FloatArray, steady: np.ndarray) -> np.ndarray:

@@ -150,6 +150,9 @@ def driving_channel(channels: Sequence[str], sheet: RunSheet) -> str:
 
     Raises   InputFault    the sheet names none and there are several, or it names one that is not there
     """
+    if strange := [name for name in sheet.soak.sensors if name not in channels]:
+        expected = f"temperature channels: {', '.join(channels) or 'none'}"
+        raise InputFault(Fault("run sheet, soak.sensors", ", ".join(f'"{name}"' for name in strange), expected))
     if sheet.channel in channels:
         return str(sheet.channel)
     names = ", ".join(channels) or "none"

@@ -10,6 +10,7 @@ it is final. The same history always gives the same band.
 """
 
 from dataclasses import dataclass, replace
+from math import inf
 
 import numpy as np
 
@@ -319,16 +320,22 @@ def _middle_width(values: FloatArray, weights: FloatArray) -> float:
 
 @dataclass(frozen=True, slots=True)
 class Uniformity:
-    """How alike several sensors were during a soak: mean of each [K], coldest and hottest, widest difference [K]."""
+    """How alike several sensors were during a soak that began at ``start_s`` [s]: mean of each [K], coldest and
+    hottest, widest difference [K], time all of them were in the band at once [s], and when that began [s], None if
+    never."""
 
+    start_s: float
     mean_K: dict[str, float]
     coldest: str
     hottest: str
     widest_K: float
     in_band_together_s: float
+    together_from_s: float | None
 
 
-def uniformity(time_s: FloatArray, by_channel_K: dict[str, FloatArray], soak: Soak) -> Uniformity:
+def uniformity(
+    time_s: FloatArray, by_channel_K: dict[str, FloatArray], soak: Soak, longest_s: float = inf
+) -> Uniformity:
     """Compare several thermocouples during one soak.
 
     Parameters
@@ -336,6 +343,7 @@ def uniformity(time_s: FloatArray, by_channel_K: dict[str, FloatArray], soak: So
     time_s : array, (k,)                   common times [s]
     by_channel_K : arrays, (k,)            each channel's temperature [K]
     soak : Soak                            start, end and band to judge in
+    longest_s : times further apart than this [s] have a hole between them, which counts for nothing
 
     Returns    Uniformity                  ``in_band_together_s``: all of them within the band at once [s]
     """
@@ -348,13 +356,16 @@ def uniformity(time_s: FloatArray, by_channel_K: dict[str, FloatArray], soak: So
     coldest, hottest = coldest_K(stack), -coldest_K(-stack)
     low, high = soak.band_K
     # Both the coldest and the hottest within the band: all of them are.
-    both = _common_part(t, coldest, hottest, low, high)
+    both = np.where(np.diff(t) <= longest_s, _common_part(t, coldest, hottest, low, high), 0.0)
+    together = np.flatnonzero(both > 0.0)
     return Uniformity(
+        start_s=soak.start_s,
         mean_K=means,
         coldest=min(means, key=lambda name: means[name]),
         hottest=max(means, key=lambda name: means[name]),
         widest_K=float((hottest - coldest).max()),
-        in_band_together_s=both,
+        in_band_together_s=float(both.sum()),
+        together_from_s=float(t[together[0]]) if together.size else None,
     )
 
 
@@ -363,8 +374,9 @@ def coldest_K(by_sensor_K: FloatArray) -> FloatArray:
     return np.asarray(by_sensor_K.min(axis=0))
 
 
-def _common_part(t: FloatArray, coldest: FloatArray, hottest: FloatArray, low_K: float, high_K: float) -> float:
+def _common_part(t: FloatArray, coldest: FloatArray, hottest: FloatArray, low_K: float, high_K: float) -> FloatArray:
+    """Seconds of each stretch (k - 1,) in which the coldest and the hottest are in the band at once."""
     a_enter, a_leave, _ = _inside(t, coldest, low_K, high_K)
     b_enter, b_leave, _ = _inside(t, hottest, low_K, high_K)
     share = np.maximum(np.minimum(a_leave, b_leave) - np.maximum(a_enter, b_enter), 0.0)
-    return float((np.diff(t) * share).sum())
+    return np.asarray(np.diff(t) * share)

@@ -21,6 +21,7 @@ from logger.views.about_contract import about_object
 from logger.views.band_contract import band_object, drivers_object, gap_cases_object, plain
 from logger.views.thermocouple_words import thermocouples_object
 from logger.views.treatment_contract import hardening_object
+from logger.views.uniformity_words import uniformity_object
 
 UNITS = {
     Quantity.CASE_DEPTH: "mm",
@@ -67,6 +68,7 @@ def review_object(situation: Situation) -> dict[str, Any]:
         "drivers": drivers_object(situation.bands),
         "gap_cases": gap_cases_object(situation.bands),
         "thermocouples": thermocouples_object(situation),
+        "uniformity": [uniformity_object(one) for one in situation.uniformity],
     }
 
 

@@ -36,6 +36,7 @@ from logger.views.snapshot import Aim, AlertNow, CarbonNow, CaseNow, Range, Snap
 from logger.views.text import GapLine, Review, SoakLine, StageLine
 from logger.views.thermocouple_words import thermocouple_lines
 from logger.views.treatment_words import ahead_rows, quenched_rows, treatment_lines
+from logger.views.uniformity_words import uniformity_words
 from logger.views.wording import temperature_words
 
 URGENT = frozenset(
@@ -152,6 +153,7 @@ def review_of(situation: Situation, zone: tzinfo | None = None) -> Review:
         gap_cases=gap_case_rows(situation),
         spikes_s=tuple(spike.time_s for spike in thermal.spikes),
         thermocouples=thermocouple_lines(situation),
+        uniformity=tuple(uniformity_words(one, sheet.display) for one in situation.uniformity),
         drivers=_driver_lines(situation),
         treatment=treatment_lines(situation),
         gaps=tuple(GapLine(gap.start_s, gap.end_s, gap.low_K, gap.high_K) for gap in thermal.gaps if not gap.bridged),

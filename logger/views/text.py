@@ -102,7 +102,7 @@ class Review:
     and software versions): one sentence each.
     ``above``: lines [K] and how long the steel was above them [s]. ``gap_cases``: rows of four words, what the run
     comes to with the oven off, as between the readings, and kept on in every gap. ``spikes_s``: run times [s] of
-    readings left out. ``thermocouples``: a sentence for each thing there is to say of them.
+    readings left out. ``thermocouples`` and ``uniformity``: a sentence for each thing to say of them.
     """
 
     run_id: str
@@ -119,6 +119,7 @@ class Review:
     gap_cases: tuple[tuple[str, ...], ...] = ()
     spikes_s: tuple[float, ...] = ()
     thermocouples: tuple[str, ...] = ()
+    uniformity: tuple[str, ...] = ()
 
 
 def review_text(review: Review) -> str:
@@ -130,7 +131,7 @@ def review_text(review: Review) -> str:
         ["What is known", *_indented(table_rows([(fact.label, fact.value, fact.note) for fact in facts(now)]))],
         ["Targets", *_indented(f"{line.name}: {line.value}; {line.outcome}" for line in aim_lines(now))],
         ["Stages", *_indented(_stage_rows(review))],
-        ["Soaks of the steel", *_indented(_soak_rows(review))],
+        ["Soaks of the steel", *_indented(_soak_rows(review)), *paragraphs(review.uniformity)],
         ["Hardening", *_treatment_rows(review.treatment.hardening), *paragraphs(review.treatment.advice)],
         ["Heats", *paragraphs(review.treatment.heats)],
         ["Temper still to do", *_treatment_rows(review.treatment.ahead)],

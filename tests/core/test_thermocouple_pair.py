@@ -147,3 +147,27 @@ def test_a_canister_still_cold_in_the_middle_is_not_a_shorted_lead(hidden: list[
     assert not early.finding.is_fault
     late = compare(heat.oven.piece(0, later), cold.piece(0, later), TYPE_K, TYPE_K, same_place=False)
     assert (late.finding, late.suspect) == (PairFinding.SHORTED, "inside")
+
+
+def test_an_oven_cooled_slowly_in_front_of_a_slow_canister_is_no_drift() -> None:
+    t = np.arange(0.0, 12.0 * 3600.0, 20.0)
+    oven_K = kelvin_from_celsius(np.interp(t, [0.0, 5400.0, 5.0 * 3600.0, 12.0 * 3600.0], [20.0, 940.0, 940.0, 730.0]))
+    for behind_s in (1800.0, 2.0 * 3600.0, 4.0 * 3600.0):
+        share = 1.0 - np.exp(-20.0 / behind_s)
+        inside_K = np.empty(t.size)
+        inside_K[0] = oven_K[0]
+        for i in range(1, t.size):
+            inside_K[i] = inside_K[i - 1] + share * (oven_K[i] - inside_K[i - 1])
+        for hours in np.arange(2.0, 12.1, 0.5):
+            now = t <= hours * 3600.0
+            first, second = History("oven", t[now], oven_K[now], 20.0), History("inside", t[now], inside_K[now], 20.0)
+            found = compare(first, second, TYPE_K, TYPE_K, same_place=False)
+            assert not found.finding.is_fault, (behind_s, hours, found)
+
+
+def test_a_drift_of_the_nearer_one_is_seen_where_the_one_behind_it_does_not_follow(hidden: list[HiddenHeat]) -> None:
+    heat = hidden[0]
+    t = heat.oven.time_s
+    drifts = changed(heat.oven, -15.0 * np.maximum(t / 3600.0 - 2.5, 0.0))
+    found = compare(drifts, heat.inside, TYPE_K, TYPE_K, same_place=False)
+    assert (found.finding, found.suspect) == (PairFinding.DRIFT, "oven")
