@@ -192,11 +192,43 @@ def test_pictures_are_read_off_and_zoomed_by_keys_and_buttons(chromium: Browser,
         figure.locator("button", has_text="all").click()
         box = plot.locator(".u-over").bounding_box()
         assert box is not None
+        whole_s = _shown_s(seen.page)
         seen.page.mouse.move(box["x"] + 60, box["y"] + 60)
         seen.page.mouse.down()
-        seen.page.mouse.move(box["x"] + 160, box["y"] + 60, steps=4)
+        seen.page.mouse.move(box["x"] + 60 + 0.25 * box["width"], box["y"] + 60, steps=4)
         seen.page.mouse.up()
+        assert _shown_s(seen.page) < 0.5 * whole_s
+        seen.page.mouse.dblclick(box["x"] + 100, box["y"] + 60)
+        assert _shown_s(seen.page) >= whole_s
         assert seen.troubles == []
+
+
+def test_a_picture_of_the_whole_grows_with_the_run_and_one_that_is_zoomed_stays(chromium: Browser, live: Live) -> None:
+    with window(chromium, "desktop") as seen:
+        asked: list[str] = []
+        seen.page.on("request", lambda request: asked.append(request.url))
+        seen.open(live.oven, drawn=True)
+        whole_s = _shown_s(seen.page)
+        seen.page.wait_for_function("(before) => document.querySelector('.plot').span() > before + 60", arg=whole_s)
+        assert not [url for url in asked if "/temperature?" in url], "detail nobody asked for"
+        seen.page.locator("figure", has_text="Temperature").locator("button", has_text="+").click()
+        zoomed_s = _shown_s(seen.page)
+        before = seen.page.locator("#when").inner_text()
+        expect(seen.page.locator("#when")).not_to_have_text(before)
+        assert _shown_s(seen.page) == pytest.approx(zoomed_s)
+
+
+def test_a_watch_that_says_nothing_or_ends_is_told(
+    chromium: Browser, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("logger.page.live.SILENT_AFTER_S", 1.0)
+    recorded = make_workshop(tmp_path)  # pinned once and never again
+    with page_of(recorded.board, {OVEN: recorded.record}) as page, window(chromium) as seen:
+        seen.open(f"{page.address}ovens/north%20oven")
+        expect(seen.page.locator("#silent")).to_contain_text("The watch of this oven has said nothing for")
+        recorded.board.take_down(OVEN)
+        seen.page.wait_for_url(f"**/runs/{recorded.going_on}")
+        expect(seen.page.locator("#sentence")).to_contain_text("Steel")
 
 
 def test_fingers_read_off_and_zoom_and_a_closer_look_brings_what_was_thinned(chromium: Browser, tmp_path: Path) -> None:

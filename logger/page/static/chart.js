@@ -99,7 +99,7 @@ export class Chart {
     this.plot = new uPlot({
       width: this.width(), height, padding: [12, 24, 0, 0],
       legend: { show: false },
-      cursor: { drag: { x: true, y: false, dist: 8 }, points: { size: 9 }, focus: { prox: -1 } },
+      cursor: { drag: { x: true, y: false, dist: 8, setScale: false }, bind: { dblclick: () => () => { this.show(null); return null; } }, points: { size: 9 }, focus: { prox: -1 } },
       scales: { x: { time: false, range: (plot, low, high) => this.xRange(low, high) }, y: { range: (plot, low, high) => this.limits(low, high) } },
       axes: [{ ...look, ...axis, size: 34 }, { ...look, size: 52, space: 34 }],
       series: [{}, ...this.series.map((one) => ({
@@ -111,7 +111,7 @@ export class Chart {
         drawClear: [(plot) => under?.(plot, this)],
         draw: [(plot) => over?.(plot, this)],
         setCursor: [(plot) => this.read(plot.cursor.idx)],
-        setScale: [(plot, scale) => { if (scale === "x") this.scaled(plot); }],
+        setSelect: [(plot) => this.dragged(plot)],
       },
     }, data, this.plotHost);
     this.keyed();
@@ -135,7 +135,6 @@ export class Chart {
     if (!this.plot) this.build(data);
     else { this.data = data; this.plot.setData(data, true); }
     if (this.plot && this.at !== undefined) this.read(this.at);
-    this.scaled(this.plot);
   }
 
   show(window) {
@@ -164,16 +163,13 @@ export class Chart {
     this.show([low + share * (high - low), high + share * (high - low)]);
   }
 
-  scaled(plot) {
-    if (!plot || !this.whole) return;
-    const { min, max } = plot.scales.x;
-    const [from, to] = this.whole;
-    if (min == null || (min === from && max === to)) return;
-    if (!this.window && (min > from || max < to)) { // dragged out with the mouse
-      this.window = [min, max];
-      clearTimeout(this.asking);
-      this.asking = setTimeout(() => this.detail?.(this.window), 250);
-    }
+  // A stretch was drawn with the mouse: that is what shall be seen.
+  dragged(plot) {
+    const { left, width } = plot.select;
+    if (width < 8) return;
+    const window = [plot.posToVal(left, "x"), plot.posToVal(left + width, "x")];
+    plot.setSelect({ left: 0, top: 0, width: 0, height: 0 }, false);
+    this.show(window);
   }
 
   read(index) {
