@@ -27,10 +27,11 @@ FAST_RATE_K_PER_S, FAST_SPAN_S = 2.0, 30.0
 SLOW_RATE_K_PER_S = 0.4
 """... and after that [K/s]: 24 K/min, faster than small ovens heat or cool."""
 
-BEYOND_SPAN_S, BEYOND_RATE_K_PER_S = 10.0, 1.0
+BEYOND_SPAN_S, BEYOND_RATE_K_PER_S, FORGOTTEN_K_PER_S = 10.0, 1.0, 0.1
 """A door or a moved thermocouple can be faster than the above: up to the channel's rate limit for so long [s], then so
-fast [K/s]. Such a change is believed once it has lasted a few readings; a still faster one only when so much time has
-passed that an oven could have got there, ..."""
+fast [K/s]; to where the oven has not been lately (a peak is forgotten at the third of these [K/s]) no faster than that
+from the start. Such a change is believed once it has lasted a few readings; a still faster one only when so much time
+has passed that an oven could have got there, ..."""
 DOOR_LEAVES, DOOR_COOLS_S, ROOM_K = 0.35, 900.0, 293.15
 """An open door leaves this share of what the air was above the room [K], falling by a factor of e in this long [s]:
 less is no air of an oven that was hot just now, ..."""
@@ -38,16 +39,19 @@ CONFIRMING_READINGS = 4
 YOUNG_READINGS, OUTVOTED_READINGS, OUTVOTED_S = 10, 20, 60.0
 """... or when what was believed so far rests on a few first readings and is outvoted by more, for longer [s]."""
 
-RESCALED_WITHIN_S, RESCALED_K = 60.0, 3.0
-"""A jump within this long [s] that lands, this near [K], on the same temperature told in the other unit or with the
-decimal point moved is such a change, and no temperature for as long as it explains the readings better than their own
-number does."""
+RESCALED_WITHIN_S, RESCALED_K, RESCALED_K_PER_S = 150.0, 3.0, 0.15
+"""A jump within this long [s] that lands, this near [K] and so much farther for every second [K/s], on the same
+temperature told in the other unit or with the decimal point moved is such a change, and no temperature for as long as
+it explains the readings better than their own number does."""
 _RESCALINGS = ((1.8, 32.0), (1.0 / 1.8, -32.0 / 1.8), (10.0, 0.0), (0.1, 0.0), (10.0, 160.0), (0.1, -16.0))
 """What such a change makes of a Celsius temperature t: a t + b. C for F and F for C; the point moved in C, and in F."""
 
 FROZEN_LEAST_READINGS = 8
 FROZEN_CHANCE = 1e-7
 """So unlikely must a run of equal readings be, by the channel's own flicker, before it counts as frozen."""
+STOPPED_K, STOPPED_READINGS, TREND_S = 3.0, 5, 60.0
+"""A channel that flickers and was moving, over about so long [s], is frozen sooner: when it should have moved by this
+much [K] meanwhile, and has given the same number so often."""
 FLICKER_LEARNT_READINGS = 60
 REAL_NOISE_STEPS = 0.6
 """Noise above this share of the display's step flickers by itself; below it a steady oven may show one number long."""
@@ -120,12 +124,16 @@ class _Run:
 
 @dataclass(frozen=True, slots=True)
 class _Flicker:
-    """How much neighbours differ by noise alone: from second differences [K2], which a steady ramp leaves at 0."""
+    """How much neighbours differ by noise alone: from second differences [K2], which a steady ramp leaves at 0.
+
+    ``trend_K_per_s`` is how fast the channel has been moving over the last minute or so [K/s].
+    """
 
     variance: float = 1.0
     learnt: int = 0
     step_K: float = math.inf
     before: tuple[tuple[float, float], ...] = ()
+    trend_K_per_s: float = 0.0
 
     @property
     def sigma_K(self) -> float:
@@ -163,6 +171,7 @@ class QualityState:
 
     last_good: tuple[float, float] | None = None
     good_readings: int = 0
+    highest_K: float = -math.inf
     run: _Run | None = None
     flicker: _Flicker = field(default_factory=_Flicker)
     equal: _Equal = field(default_factory=_Equal)
@@ -228,6 +237,7 @@ def judge(state: QualityState, seen: Observation, rate_limit_K_per_s: float = 20
     state = replace(
         state,
         last_good=(seen.time_s, seen.temperature_K),
+        highest_K=_highest_K(state, seen),
         good_readings=1 if run is not None else state.good_readings + 1,
         flicker=_learnt(state.flicker, seen),
         run=None,
@@ -271,7 +281,12 @@ def _believe(state: QualityState, seen: Observation, rate_limit_K_per_s: float) 
     last_s, last_K = state.last_good
     run, now_s = state.run, seen.time_s
     if run is not None and run.rescaled is not None:
-        return _while_rescaled(run, seen, sigma_K)
+        going_on = _goes_on_rescaled(run, seen, sigma_K)
+        if going_on is not None:
+            return False, going_on
+        if abs(seen.temperature_K - run.meant_K) <= believable_change_K(sigma_K, now_s - run.last_s):
+            return True, None  # switched back: this is where the oven had come to meanwhile
+        run = None
     possible_K = believable_change_K(sigma_K, now_s - last_s)
     if abs(seen.temperature_K - last_K) <= possible_K and seen.temperature_K >= _coldest_K(last_K, now_s - last_s):
         return True, None
@@ -279,18 +294,26 @@ def _believe(state: QualityState, seen: Observation, rate_limit_K_per_s: float) 
         run = replace(run, last_s=now_s, last_K=seen.temperature_K, count=run.count + 1)
     else:
         run = _Run(now_s, seen.temperature_K, now_s, seen.temperature_K)
-        change = _rescaling(last_K, seen.temperature_K) if now_s - last_s <= RESCALED_WITHIN_S else None
+        change = _rescaling(last_K, seen.temperature_K, now_s - last_s)
         if change is not None:
             return False, replace(run, rescaled=change, meant_K=_undone_K(change, seen.temperature_K))
     away_s = run.first_s - last_s
     possible_K = rate_limit_K_per_s * min(away_s, BEYOND_SPAN_S) + BEYOND_RATE_K_PER_S * max(
         0.0, away_s - BEYOND_SPAN_S
     )
+    if run.first_K > max(last_K, state.highest_K + LEAST_JUMP_K):  # hotter than it was lately: no door that was closed
+        possible_K = FAST_RATE_K_PER_S * FAST_SPAN_S + BEYOND_RATE_K_PER_S * away_s
     confirmed = run.count >= CONFIRMING_READINGS and run.first_K >= _coldest_K(last_K, away_s)
     if abs(run.first_K - last_K) <= possible_K and confirmed:
         return True, None
     lasted = run.count >= OUTVOTED_READINGS and run.last_s - run.first_s >= OUTVOTED_S
     return lasted and state.good_readings <= YOUNG_READINGS, run
+
+
+def _highest_K(state: QualityState, seen: Observation) -> float:
+    """The hottest that was believed lately [K]: what lies back counts the less."""
+    before_s = state.last_good[0] if state.last_good is not None else seen.time_s
+    return max(seen.temperature_K, state.highest_K - FORGOTTEN_K_PER_S * (seen.time_s - before_s))
 
 
 def _coldest_K(last_K: float, away_s: float) -> float:
@@ -299,13 +322,14 @@ def _coldest_K(last_K: float, away_s: float) -> float:
     return min(ROOM_K + left_K, last_K - LEAST_JUMP_K - FAST_RATE_K_PER_S * FAST_SPAN_S)
 
 
-def _rescaling(believed_K: float, seen_K: float) -> int | None:
-    """By which change of unit or decimal point a reading is what was last believed; None if by none."""
-    believed_C, seen_C = believed_K - ZERO_CELSIUS_K, seen_K - ZERO_CELSIUS_K
-    for number, (factor, shift) in enumerate(_RESCALINGS):
-        if abs(factor * believed_C + shift - seen_C) <= RESCALED_K * max(1.0, factor):
-            return number
-    return None
+def _rescaling(believed_K: float, seen_K: float, away_s: float) -> int | None:
+    """By which change of unit or decimal point a reading is what was believed so long ago [s]; None if by none."""
+    if away_s > RESCALED_WITHIN_S:
+        return None
+    near_K = min(RESCALED_K + RESCALED_K_PER_S * away_s, believable_change_K(0.0, away_s))
+    off_K = [abs(_undone_K(change, seen_K) - believed_K) for change in range(len(_RESCALINGS))]
+    best = min(range(len(off_K)), key=off_K.__getitem__)
+    return best if off_K[best] <= near_K else None
 
 
 def _undone_K(change: int, seen_K: float) -> float:
@@ -313,17 +337,14 @@ def _undone_K(change: int, seen_K: float) -> float:
     return (seen_K - ZERO_CELSIUS_K - shift) / factor + ZERO_CELSIUS_K
 
 
-def _while_rescaled(run: _Run, seen: Observation, sigma_K: float) -> tuple[bool, _Run | None]:
-    """Whether a reading goes on in the changed unit, or is back where the temperature meant had come to by then."""
+def _goes_on_rescaled(run: _Run, seen: Observation, sigma_K: float) -> _Run | None:
+    """The run with one more reading in the changed unit; None when that explains it worse than its own number."""
     assert run.rescaled is not None
-    possible_K = believable_change_K(sigma_K, seen.time_s - run.last_s)
     meant_K = _undone_K(run.rescaled, seen.temperature_K)
     off_changed_K, off_own_K = abs(meant_K - run.meant_K), abs(seen.temperature_K - run.meant_K)
-    if off_own_K <= possible_K and off_own_K <= off_changed_K:
-        return True, None
-    if off_changed_K <= possible_K:
-        run = replace(run, last_s=seen.time_s, last_K=seen.temperature_K, meant_K=meant_K, count=run.count + 1)
-    return False, run
+    if off_changed_K > believable_change_K(sigma_K, seen.time_s - run.last_s) or off_own_K <= off_changed_K:
+        return None
+    return replace(run, last_s=seen.time_s, last_K=seen.temperature_K, meant_K=meant_K, count=run.count + 1)
 
 
 def _equal_run(equal: _Equal, seen: Observation) -> _Equal:
@@ -345,6 +366,8 @@ def _is_frozen(state: QualityState, equal: _Equal, now_s: float) -> bool:
         # two readings of normal noise fall on the same step of the display with about this probability
         alike = min(0.95, flicker.step_K / (2.0 * math.sqrt(math.pi) * flicker.sigma_K))
         needed = max(FROZEN_LEAST_READINGS, math.ceil(math.log(FROZEN_CHANCE) / math.log(alike)) + 1, 3 * equal.longest)
+        if abs(flicker.trend_K_per_s) * (now_s - equal.since_s) >= STOPPED_K:
+            needed = min(needed, max(STOPPED_READINGS, equal.longest + 1))
         if equal.count >= needed:
             return True
     enough = equal.count >= max(FROZEN_LONG_READINGS, 3 * equal.longest) and now_s - equal.since_s >= FROZEN_LONG_S
@@ -360,6 +383,9 @@ def _learnt(flicker: _Flicker, seen: Observation) -> _Flicker:
         return flicker
     (first_s, first_K), (middle_s, middle_K), (last_s, last_K) = before
     early_s, late_s = middle_s - first_s, last_s - middle_s
+    newness = -math.expm1(-late_s / TREND_S)
+    trend_K_per_s = flicker.trend_K_per_s + newness * ((last_K - first_K) / (last_s - first_s) - flicker.trend_K_per_s)
+    flicker = replace(flicker, trend_K_per_s=trend_K_per_s)
     if not 0.67 < early_s / late_s < 1.5:
         return flicker
     bend_K = last_K - 2.0 * middle_K + first_K

@@ -5,6 +5,7 @@ fault must be seen, and be over soon after its end.
 """
 
 import math
+import random
 from collections import Counter
 from functools import cache
 
@@ -133,6 +134,27 @@ def test_an_opened_door_is_believed_after_a_few_readings():
     qualities, _ = follow([*STEADY, 1120.0, 1080.0, 1060.0, 1050.0, 1045.0, 1042.0, 1041.0, 1040.0])
     assert qualities[40:44] == [Quality.SPIKE] * 4
     assert qualities[-2:] == [Quality.GOOD] * 2
+
+
+def test_a_number_that_stops_while_the_oven_heats_is_frozen_before_it_is_far_off():
+    rng = random.Random(1)
+    true_K = [*[800.0] * 70, *[800.0 + 2.0 * at for at in range(30)]]  # steady, then 1 K/s, asked every 2 s
+    shown_K = [each + round(rng.gauss(0.0, 0.25), 1) for each in true_K]
+    qualities, _ = follow([*shown_K, *[shown_K[-1]] * 20], poll_s=2.0)
+    assert qualities[100:].index(Quality.FROZEN) <= 6  # 12 K off by then
+    assert set(qualities[106:]) == {Quality.FROZEN}
+
+
+def test_a_unit_that_was_switched_while_the_sensor_was_open_is_not_believed_either():
+    steady_C = [344.0 + 0.3 * (-1) ** at for at in range(60)]
+    _, state = follow([273.15 + each for each in steady_C])
+    state = no_reading(no_reading(state))
+    told_in_F = [273.15 + 1.8 * (each + 4.0) + 32.0 for each in steady_C]
+    qualities, state = follow(told_in_F, state=state, start_s=60 * 4.0 + 115.0)
+    assert set(qualities) == {Quality.SPIKE}
+    assert Suspicion.RESCALED in state.suspicions
+    back, _ = follow([273.15 + each for each in steady_C], state=state, start_s=60 * 8.0 + 115.0)
+    assert set(back) == {Quality.GOOD}
 
 
 @pytest.mark.parametrize("poll_s", [2.0, 30.0])
