@@ -28,7 +28,8 @@ from logger.views.report_html import report_html
 from logger.views.report_pdf import report_pdf
 from logger.views.report_photos import photos_of
 from logger.views.report_pictures import panels
-from logger.views.run_views import run_view_of
+from logger.views.run_views import review_of, run_view_of
+from logger.views.text import review_text
 from tests.views import recorded_runs
 from tests.views.recorded_runs import TEMPER_SHEET, Heat, alert, curve, put
 
@@ -191,6 +192,34 @@ def test_every_number_of_the_html_stands_in_the_contract_where_it_says(
     for words in elements.free:
         if HOSTILE not in words:
             assert unexplained(words, everything, contract) == [], words
+
+
+@pytest.mark.parametrize("units", [METRIC, INCH])
+@pytest.mark.parametrize("which", ["carburized", "tempered", "hardened"])
+def test_every_number_of_the_review_in_a_terminal_and_of_the_pdf_is_one_of_the_contract(
+    which: str, units: DisplayUnits, request: pytest.FixtureRequest, tmp_path: Path
+) -> None:
+    situation = in_units(request.getfixturevalue(which), units)
+    contract = review_object(situation)
+    everything = [*numbers_under(contract), *FIXED]
+    everything += [end - start for start, end in spans(contract)]
+    assert unexplained("7.31865 mm", everything, contract) == ["7.31865"]
+    date = datetime.fromtimestamp(contract["started_utc_s"], UTC)
+    for line in review_text(review_of(situation, UTC)).splitlines():
+        words = line.replace(f"{date.day} {date:%b} {date.year}", "")
+        assert unexplained(words, everything, contract) == [], line
+    report = report_of(situation, UTC)
+    page = pdf_words(report_pdf(report, ()), tmp_path).split("Notes and photographs")[0]
+    for line in page.splitlines():
+        words = line.replace(f"{date.day} {date:%b} {date.year}", "")
+        assert unexplained(words, everything, contract) == [], line
+
+
+def spans(contract: dict[str, Any]) -> Iterator[tuple[float, float]]:
+    """From and to of every stage, soak and gap [s]."""
+    for kind in ("stages", "soaks", "gaps"):
+        for one in contract["thermal"][kind]:
+            yield one["start_s"], contract["end_s"] if one["end_s"] is None else one["end_s"]
 
 
 def test_a_wrong_number_is_found_by_the_walk(carburized: Situation) -> None:
