@@ -176,7 +176,7 @@ class Daemon:
             opener.start()
         for opener in openers:
             opener.join()
-        taken = [oven.ports_taken() for oven in self.ovens.values()]
+        taken = [oven.ports.taken() for oven in self.ovens.values()]
         if all(taken):
             raise OutsideFault("\n".join(why for oven in taken for why in oven))
 

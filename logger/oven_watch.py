@@ -19,12 +19,12 @@ from logger import alert, run_facts
 from logger.alert import AlertKind, Episode, Fact
 from logger.alert_book import AlertBook, Announce
 from logger.clock import Clock
-from logger.controllers.link_faults import PortTaken
-from logger.controllers.settings import PortSettings, Quantity
+from logger.controllers.settings import Quantity
 from logger.correction_record import corrected_as_recorded, corrected_for_new_run
 from logger.errors import Fault, InputFault, OutsideFault, SoaktallyError
 from logger.estimate import estimate
 from logger.oven_file import OvenSettings
+from logger.oven_ports import MakePoller, OvenPorts
 from logger.polling import LinkEvent, LinkState, Poller, PollResult
 from logger.reading import Quality
 from logger.reading_quality import Suspicion
@@ -43,13 +43,11 @@ TICK_S = 1.0
 SHOW_EVERY_S, PIN_EVERY_S, PUBLISH_EVERY_S = 0.1, 1.0, 5.0
 """The situation is shown, pinned on the board, and published at most this often [s of real time]."""
 
-SILENT_AFTER_S, SILENT_INTERVALS = 60.0, 5.0
-"""A port that brings nothing at all, not even that nobody answers, is silent after this long [s of real time] and so
-many of its longest poll intervals: its driver hangs."""
+LOOK_AGAIN_S = 5.0
+"""So often is a record that could not be read looked at again for a run to take up [s of real time]."""
 
-POLL_AGAIN_S, LOOK_AGAIN_S = 5.0, 5.0
-"""A poller that a mistake of ours has stopped is started again after this long [s of real time]; so often is a record
-that could not be read looked at again for a run to take up."""
+MISTAKE_STANDS_S = 60.0
+"""For so long after a mistake of our own an oven counts as hindered by it [s of real time]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,17 +92,6 @@ class Outlets:
 
 
 @dataclass
-class _PortNews:
-    """What a port's poller last brought: when [s of real time], and whether it never got hold of the port."""
-
-    heard_s: float
-    good: bool = False
-    taken: str = ""
-    any: bool = False
-    silent: bool = False
-
-
-@dataclass
 class OvenWatch:
     """One oven. Build it, `open`, `start`; `put` orders; `stop` and `join`.
 
@@ -127,15 +114,12 @@ class OvenWatch:
     software: str = ""
     boot: str = ""
     until_s: float | None = None
-    make_poller: Callable[[PortSettings, Clock, Callable[[PollResult | LinkEvent], None]], Poller] = Poller
+    make_poller: MakePoller = Poller
     run: Watch | None = None
     last_run: str = ""
     _inbox: "queue.SimpleQueue[PollResult | LinkEvent | Order | Reload | None]" = field(
         default_factory=queue.SimpleQueue
     )
-    _ports: dict[str, _PortNews] = field(default_factory=dict)
-    _pollers: dict[str, Poller] = field(default_factory=dict)
-    _poll_again: dict[str, float] = field(default_factory=dict)
     _channels: dict[str, ChannelNow] = field(default_factory=dict)
     _links_lost: dict[str, LinkEvent] = field(default_factory=dict)
     _set_point_K: float = nan
@@ -161,25 +145,14 @@ class OvenWatch:
         self._thread = threading.Thread(target=self._work, name=f"oven {self.name}", daemon=True)
         self._timeline = Timeline(self.clock.utc_s(), self.clock.monotonic_s())
         self._book = AlertBook(self.record, self.outlets.announce, self.name)
-        self._pollers = {port.name: self._poller(port) for port in self.settings.ports}
+        self.ports = self._ports_of(self.settings)
 
     # --- from another thread ---
 
     def open(self, timeout_s: float = 5.0) -> None:
-        """Begin to poll, and wait until every port has brought something or the timeout [s] is over.
-
-        A port that another program has is waited for as well: that one may just be ending.
-        """
-        for poller in self._pollers.values():
-            poller.start()
-        until_s = time.monotonic() + timeout_s
-        while time.monotonic() < until_s and not all(port.any and not port.taken for port in self._ports.values()):
-            time.sleep(0.01)
-
-    def ports_taken(self) -> tuple[str, ...]:
-        """Why each port is not ours, if another program has every port of this oven; else empty."""
-        taken = tuple(port.taken for port in self._ports.values())
-        return taken if all(taken) else ()
+        """Begin to poll, and wait until every port has brought something or the timeout [s] is over."""
+        self.ports.start()
+        self.ports.wait_for_news(timeout_s)
 
     def begin(self, sheet_name: str, sheet_text: str) -> str:
         """Before `start`: begin a run of this sheet, or go on with one of the same sheet; returns its id.
@@ -216,8 +189,7 @@ class OvenWatch:
 
     def stop(self) -> None:
         """Ask the thread to end; returns at once. A run that goes on stays open, to be taken up again."""
-        for poller in self._pollers.values():
-            poller.stop()
+        self.ports.stop()
         self._stopping.set()
         self._inbox.put(None)
 
@@ -225,9 +197,8 @@ class OvenWatch:
         """Wait until the oven is no longer watched."""
         if self._thread.is_alive():
             self._thread.join()
-        for poller in self._pollers.values():
-            poller.stop()
-            poller.join(10.0)
+        self.ports.stop()
+        self.ports.join()
         self._worker.shutdown(wait=False, cancel_futures=True)
 
     def end_run(self, how: str) -> None:
@@ -250,10 +221,8 @@ class OvenWatch:
             except queue.Empty:
                 piece = None
             self._carefully(self._come_round, piece)
-        for poller in self._pollers.values():
-            poller.stop()
-        for poller in self._pollers.values():
-            poller.join(10.0)
+        self.ports.stop()
+        self.ports.join()
         while not self._inbox.empty():  # what the pollers brought before they stopped is kept all the same
             self._carefully(self._take, self._inbox.get())
 
@@ -271,10 +240,9 @@ class OvenWatch:
         try:
             self._take(piece)
         finally:
-            self._poll_again_where_stopped()
+            self._look_at_ports()
             if not self._looked and time.monotonic() >= self._look_again_s:
                 self._take_up()
-            self._notice_silence()
             self._notice_mistake()
             if self.run is not None and self.until_s is not None and self.run.time_s() >= self.until_s:
                 self._end_run("the time asked for was over")
@@ -460,8 +428,10 @@ class OvenWatch:
                 return Answer(False, f"oven {old.name}: a new {what} takes effect when soaktally is started again")
         if old.clock_speed != settings.clock_speed:
             return Answer(False, f"oven {old.name}: another clock takes effect when soaktally is started again")
+        if run is not None and self.record.trouble:  # the run could not be worked out again from it
+            return Answer(False, f"oven {old.name}: not while its record cannot be written")
         try:
-            pollers = {port.name: self._poller(port) for port in settings.ports}
+            ports = self._ports_of(settings)
             again = None if run is None else self._watch(run.sheet_name, run.sheet_text, settings, run.run)
             if (
                 run is not None
@@ -469,38 +439,32 @@ class OvenWatch:
                 and (again.poll_interval_s != run.poll_interval_s or again.state.channel != run.state.channel)
             ):
                 return Answer(False, f"oven {old.name}: its driving channel is not changed while a run goes on")
-            for poller in self._pollers.values():
-                poller.stop()
-            for poller in self._pollers.values():
-                poller.join(10.0)
+        except SoaktallyError as refusal:
+            return Answer(False, str(refusal))
+        self.ports.stop()
+        self.ports.join()
+        try:
             if run is not None and again is not None:
                 with RecordReader(settings.record) as reader:
                     again.take_up(reader.run(run.run), reader, restarted=False)
                 self.run = again
         except SoaktallyError as refusal:
+            self.ports = self._ports_of(old)
+            self.ports.start()
             return Answer(False, str(refusal))
-        self.settings = settings
-        self._ports = {name: news for name, news in self._ports.items() if name in pollers}
+        self.settings, self.ports = settings, ports
         self._channels = {one: self._channels[one] for one in settings.temperature_channels if one in self._channels}
-        self._links_lost.clear()
-        self._pollers = pollers
-        for poller in pollers.values():
-            poller.start()
+        lost, self._links_lost = tuple(self._links_lost), {}
+        if self.run is not None and lost:  # what is still lost will be told anew, under the name it has now
+            words = "looked at anew, with other settings"
+            self.run.notice([Fact(AlertKind.LINK_LOST, name, active=False, text=f"{name}: {words}") for name in lost])
+        ports.start()
         return Answer(True, f"oven {old.name}: the new settings are in force", run.run if run is not None else "")
 
     # --- what the pollers bring ---
 
-    def _poller(self, port: PortSettings) -> Poller:
-        news = self._ports.setdefault(port.name, _PortNews(time.monotonic()))
-
-        def brought(piece: PollResult | LinkEvent) -> None:  # on the poller's thread
-            news.heard_s, news.any = time.monotonic(), True
-            if isinstance(piece, PollResult):
-                news.good = news.good or piece.fault is None
-                news.taken = str(piece.fault) if isinstance(piece.fault, PortTaken) and not news.good else ""
-            self._inbox.put(piece)
-
-        return self.make_poller(port, self.clock, brought)
+    def _ports_of(self, settings: OvenSettings) -> OvenPorts:
+        return OvenPorts(settings.ports, self.clock, self._inbox.put, self.make_poller)
 
     def _note(self, brought: PollResult) -> None:
         """Keep the newest answer of every channel, for whoever looks."""
@@ -524,33 +488,18 @@ class OvenWatch:
             self._links_lost[name] = event
         if event.state is LinkState.FAILED:
             log.error("oven %s, port %s: polling stopped by a mistake of our own: %s", self.name, event.port, event.why)
-            self._poll_again[event.port] = time.monotonic() + POLL_AGAIN_S
+            self.ports.has_stopped(event.port)
 
-    def _poll_again_where_stopped(self) -> None:
-        for name, when_s in list(self._poll_again.items()):
-            if time.monotonic() >= when_s:
-                del self._poll_again[name]
-                port = next(port for port in self.settings.ports if port.name == name)
-                self._pollers[name] = self._poller(port)
-                self._pollers[name].start()
-                self._links_lost.pop(name, None)
-                if self.run is not None:
-                    self.run.notice([Fact(AlertKind.LINK_LOST, name, active=False)])
-
-    def _notice_silence(self) -> None:
-        """A port whose reader does not come back at all looks like peace and is none."""
-        for port in self.settings.ports:
-            news = self._ports[port.name]
-            longest_s = max(controller.poll_interval_s for controller in port.controllers) / self.clock.speed
-            silent_s = time.monotonic() - news.heard_s
-            silent = silent_s > max(SILENT_AFTER_S, SILENT_INTERVALS * longest_s)
-            if silent == news.silent:
-                continue
-            news.silent = silent
-            text = f"{port.name}: its driver has not come back for {silent_s:.0f} s" if silent else f"{port.name}: back"
-            log.warning("oven %s, %s", self.name, text)
-            if self.run is not None:
-                self.run.notice([Fact(AlertKind.LINK_LOST, port.name, active=silent, text=text)])
+    def _look_at_ports(self) -> None:
+        """A port whose reader stopped, or does not come back at all, looks like peace and is none."""
+        facts = [Fact(AlertKind.LINK_LOST, name, active=False) for name in self.ports.poll_again()]
+        for fact in facts:
+            self._links_lost.pop(fact.key, None)
+        for name, silent, words in self.ports.fallen_silent():
+            log.warning("oven %s, %s", self.name, words)
+            facts.append(Fact(AlertKind.LINK_LOST, name, active=silent, text=words))
+        if facts and self.run is not None:
+            self.run.notice(facts)
 
     def _notice_mistake(self) -> None:
         """A mistake of our own that hinders this oven is told as well; the watch goes on."""
@@ -595,7 +544,7 @@ class OvenWatch:
 
     def mistake(self) -> str:
         """The mistake of our own that hinders this oven now; empty while there is none."""
-        return self._mistake if time.monotonic() - self._mistake_s < SILENT_AFTER_S else ""
+        return self._mistake if time.monotonic() - self._mistake_s < MISTAKE_STANDS_S else ""
 
     # --- who sees it ---
 

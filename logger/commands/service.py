@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from logger.commands.shared_options import told_plainly
+from logger.commands.shared_options import page_options, page_settings, told_plainly
 
 
 @click.command()
@@ -23,9 +23,18 @@ from logger.commands.shared_options import told_plainly
     type=click.Path(path_type=Path),
     help="NAME=value lines for settings that name an environment variable; may be missing.",
 )
+@page_options(None)
 @click.option("--print", "only_print", is_flag=True, help="Print the unit file and change nothing.")
 def service(
-    oven_files: tuple[Path, ...], user: str | None, group: str, secrets_file: Path | None, only_print: bool
+    oven_files: tuple[Path, ...],
+    user: str | None,
+    group: str,
+    secrets_file: Path | None,
+    page_address: str | None,
+    page_names: tuple[str, ...],
+    password_file: Path | None,
+    no_page: bool,
+    only_print: bool,
 ) -> None:
     """Have systemd watch these ovens from every boot on, start the watch again when it fails, and watch over it.
 
@@ -39,6 +48,11 @@ def service(
 
         files = [file.resolve() for file in oven_files]
         ovens = [read_oven(file) for file in files]
+        page_settings(page_address, page_names, password_file, no_page)
+        page: list[str] = ["--no-page"] if no_page else []
+        page += ["--page", page_address] if page_address else []
+        page += [word for name in page_names for word in ("--page-name", name)]
+        page += ["--page-password", str(password_file.resolve())] if password_file else []
         root = hasattr(os, "geteuid") and os.geteuid() == 0
         runs_as = (user or os.environ.get("SUDO_USER") or getpass.getuser()) if root else ""
         if user and not root:
@@ -46,7 +60,7 @@ def service(
         home = Path.home()
         unit = ServiceUnit(
             ovens=", ".join(oven.name for oven in ovens),
-            command=(sys.executable, "-m", "logger", "serve", *map(str, files)),
+            command=(*program(), "serve", *page, *map(str, files)),
             folder=files[0].parent,
             record_folders=tuple(oven.record.resolve().parent for oven in ovens),
             user=runs_as,
@@ -79,3 +93,9 @@ def service(
                 raise OutsideFault(f"{' '.join(words)}: {said[-1] if said else f'exit code {done.returncode}'}")
         manager = "systemctl" if runs_as else "systemctl --user"
         click.echo(f"Watching {unit.ovens}. See it with: {manager} status soaktally")
+
+
+def program() -> tuple[str, ...]:
+    """How to start soaktally by its full path, whatever folder it runs in."""
+    script = Path(sys.executable).with_name("soaktally")
+    return (str(script),) if script.exists() else (sys.executable, "-m", "logger")

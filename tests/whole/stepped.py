@@ -197,7 +197,7 @@ class Night:
         while self.clock.now_s - self.line.began_s < time_s:
             for at_s in [at for at in waiting if at <= self.clock.now_s - self.line.began_s]:
                 waiting.pop(at_s)()
-            (poller,) = self.oven._pollers.values()
+            (poller,) = self.oven.ports.pollers.values()
             poller._one_round()
             self._drain()
             self.desk._book.judge(self.desk._facts(), *self.desk._moment())

@@ -262,6 +262,27 @@ def test_an_idle_oven_that_is_too_hot_is_told_and_passed_on_to_the_run_that_begi
         assert answer.done
 
 
+def test_a_mistake_of_our_own_in_the_estimate_is_told_and_the_readings_are_kept(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fails(*_: object) -> None:
+        raise ZeroDivisionError("planted")
+
+    with night(tmp_path, sheet=TEMPER) as one:
+        one.burn("temper")
+        one.pass_to(600.0)
+        with monkeypatch.context() as patched:
+            patched.setattr("logger.watch.estimate.advance", fails)
+            one.pass_to(1200.0)
+        one.pass_to(2400.0)
+        assert one.episodes() == [(AlertKind.OWN_MISTAKE, "east")]
+        told = next(event for event in one.told if event.kind is AlertKind.OWN_MISTAKE)
+        assert told.message == "the estimate failed: ZeroDivisionError: planted."
+        assert one.phases(AlertKind.OWN_MISTAKE)[-1] is Phase.CLEARED
+        with RecordReader(one.settings.record) as reader:
+            assert reader.history(one.runs[0], "air").time_s.size == 81
+
+
 def test_every_kind_of_alert_says_what_it_means_and_what_to_do(tmp_path: Path) -> None:
     for kind, rule in RULES.items():
         assert rule.meaning, kind
