@@ -14,25 +14,25 @@ import numpy as np
 from logger.errors import Fault, InputFault
 from logger.estimate import carbon_problem, carbon_profile, estimate, load_temperature, uncertainty
 from logger.estimate.bands import Bands
-from logger.estimate.carbon_result import GRAIN_GROWTH_S, NETWORK_WT_PCT
+from logger.estimate.carbon_result import NETWORK_WT_PCT
 from logger.estimate.estimate import EstimateState, Problem
 from logger.estimate.gaps import ROOM_K, SHORT_COOLING_S
 from logger.estimate.result import Estimate
 from logger.history import History
+from logger.plan_advice import closest, possible
 from logger.plan_map import (
     Outcomes,
     PlanMap,
     Tell,
     lag_s,
     lag_shape,
-    plan_map,
     program_history,
     replace_correction,
     solidus_K,
 )
+from logger.plan_ways import LEAST_LONGEST_S, LONGEST_TRIED, Way, allowed, map_of, share_reached, ways_on, within
 from logger.remark import Remark
 from logger.sheet import (
-    Piece,
     Quantity,
     RunSheet,
     Shape,
@@ -42,17 +42,8 @@ from logger.sheet import (
     level_shown_wt_pct,
 )
 from logger.thermocouple import Thermocouple
-from logger.units import DisplayUnits, FloatArray, hours_from_seconds, kelvin_from_celsius, kelvin_from_fahrenheit
+from logger.units import kelvin_from_celsius
 from logger.wishes import Wishes
-
-COOLEST_K = kelvin_from_celsius(800.0)
-"""Colder than this no carbon worth the fuel goes in (common practice, no source: useful from 800 C)."""
-
-HOTTEST_TRIED_K = kelvin_from_celsius(1130.0)
-"""The map goes to here even where the shop allows less, to say what a hotter oven would do."""
-
-LONGEST_TRIED, LEAST_LONGEST_S = 3.0, 48.0 * 3600.0
-"""The map goes on for this many times the longest hold, and at least so long, to say what a longer one would do."""
 
 COLD_K = kelvin_from_celsius(100.0)
 COOLING_STEP_S = 300.0
@@ -60,12 +51,6 @@ LAGS = 4.0
 """A hold of so many lags of the steel behind the oven: what is not known of the lag is then a small part of it."""
 
 LONGEST_LAG_S = 12.0 * 3600.0
-FINE = 60
-"""Times between the map's moments at which its curves are looked at."""
-
-MAP_SLACK = 1.08
-"""On the map a bound on carbon may be passed by so much (our choice): living through the program decides."""
-
 CLOSE_ENOUGH = 0.004
 """A hold is corrected until what is reached is within this part above what is wanted."""
 
@@ -78,9 +63,6 @@ MEMBERS = 48
 
 TRIES = 3
 """Programs of one kind that are tried: the map's best may lie just beyond a bound when it is lived through."""
-
-THINNER = (0.8, 0.65, 0.5, 0.35)
-"""Parts of the thickness that are tried where the piece itself cannot be brought to what is wanted."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,7 +192,7 @@ def plan(
     sheet = replace(sheet, stages=(), thermocouple=known)
     level = wishes.at_carbon_wt_pct or level_shown_wt_pct(sheet)
     longest_s = max(wishes.longest_s * LONGEST_TRIED, LEAST_LONGEST_S)
-    whole = _map(sheet, known, wishes, level, longest_s, lambda share: tell(0.4 * share))
+    whole = map_of(sheet, known, wishes, level, longest_s, lambda share: tell(0.4 * share))
     found = list(_programs(whole, wishes))
     lived: list[Planned] = []
     for number, (why, programs) in enumerate(found):
@@ -220,97 +202,22 @@ def plan(
             lived.append(_lived(sheet, known, wishes, corrected, why, members))
         tell(0.4 + 0.6 * (number + 1) / len(found))
     lived = _without_doubles(lived)
-    closest: tuple[Remark, ...] = ()
-    possible: tuple[Remark, ...] = ()
+    near: tuple[Remark, ...] = ()
+    would: tuple[Remark, ...] = ()
     if not lived:
-        closest = tuple(_closest(whole, wishes))
-        possible = tuple(_possible(sheet, known, wishes, level, whole))
+        near = tuple(closest(whole, wishes))
+        would = tuple(possible(sheet, known, wishes, level, whole))
         tell(1.0)
-    return Plan(wishes, sheet, level, whole, tuple(lived), closest, possible, tuple(_remarks(lived, wishes)))
-
-
-def _map(
-    sheet: RunSheet, thermocouple: Thermocouple, wishes: Wishes, level: float, longest_s: float, tell: Tell
-) -> PlanMap:
-    """The map over everything the shop allows, and some way beyond it."""
-    hottest_K = max(HOTTEST_TRIED_K, wishes.hottest_K)
-    temperature_K = round_temperatures_K(sheet.display, COOLEST_K, hottest_K, wishes.hottest_K)
-    evens_out = wishes.surface_at_most_wt_pct is not None or wishes.no_network
-    return plan_map(
-        sheet, thermocouple, temperature_K, longest_s, wishes.climb_K_per_s, level, branches=evens_out, tell=tell
-    )
-
-
-def round_temperatures_K(units: DisplayUnits, low_K: float, high_K: float, also_K: float) -> FloatArray:
-    """Temperatures [K] from ``low_K`` to ``high_K`` that are round numbers to whoever sets the oven, and ``also_K``."""
-    step = 20.0 if units.temperature == "C" else 40.0
-    low, high = (units.temperature_from_kelvin(end_K) for end_K in (low_K, high_K))
-    shown = np.arange(step * np.ceil(low / step), high + 1e-6, step)
-    back = kelvin_from_celsius(shown) if units.temperature == "C" else kelvin_from_fahrenheit(shown)
-    return np.unique(np.append(back, also_K))
-
-
-# --- what meets the wishes ---
-
-
-def reached(wishes: Wishes, of: Outcomes) -> np.ndarray:
-    """Where outcomes reach everything that is to be reached; an array of booleans of the outcomes' shape."""
-    met = np.ones(of.mean_wt_pct.shape, dtype=bool)
-    for wanted, values in _wanted(wishes, of):
-        met &= values >= wanted
-    return met
-
-
-def within(wishes: Wishes, of: Outcomes, slack: float = 1.0) -> np.ndarray:
-    """Where outcomes keep every bound; an array of booleans of the outcomes' shape.
-
-    ``slack`` [-] is a factor on the carbon that bounds allow: the map ends with the hold, and in the pack a face loses
-    some of its carbon while it cools.
-    """
-    kept = np.asarray(of.margin_K >= wishes.melting_margin_K)
-    if wishes.surface_at_most_wt_pct is not None:
-        kept = kept & (of.richest_wt_pct <= slack * wishes.surface_at_most_wt_pct)
-    if wishes.no_network:
-        kept = kept & (of.richest_wt_pct <= slack * NETWORK_WT_PCT)
-    if wishes.fine_grain:
-        kept = kept & (of.coarse_s <= GRAIN_GROWTH_S)
-    return np.asarray(kept)
-
-
-def _wanted(wishes: Wishes, of: Outcomes) -> list[tuple[float, FloatArray]]:
-    pairs = [
-        (wishes.mean_wt_pct, of.mean_wt_pct),
-        (wishes.core_wt_pct, of.core_wt_pct),
-        (wishes.case_depth_m, of.case_depth_m),
-    ]
-    return [(wanted, values) for wanted, values in pairs if wanted is not None]
-
-
-def share_reached(wishes: Wishes, of: Outcomes) -> FloatArray:
-    """The least part of the way to anything that is to be reached [-]; an array of the outcomes' shape."""
-    return np.asarray(np.min([values / wanted for wanted, values in _wanted(wishes, of)], axis=0))
-
-
-# --- programs ---
-
-
-@dataclass(frozen=True, slots=True)
-class _Way:
-    """One temperature's quickest way on the map: temperature [K], hold and diffuse stage [s], all in all [s]."""
-
-    hold_K: float
-    hold_s: float
-    diffuse_s: float
-    hot_s: float
+    return Plan(wishes, sheet, level, whole, tuple(lived), near, would, tuple(_remarks(lived, wishes)))
 
 
 def _programs(whole: PlanMap, wishes: Wishes) -> Iterator[tuple[str, list[Program]]]:
     """The kinds of programs worth living through, each with the next best ones after it."""
-    ways = [way for way in _ways(whole, wishes, wishes.diffuse) if _allowed(way, wishes)]
+    ways = [way for way in ways_on(whole, wishes, wishes.diffuse) if allowed(way, wishes)]
     if not ways:
         return
 
-    def programs(of: list[_Way]) -> list[Program]:
+    def programs(of: list[Way]) -> list[Program]:
         return [Program(way.hold_K, way.hold_s, way.diffuse_s, wishes.climb_K_per_s) for way in of]
 
     quick = sorted(ways, key=lambda way: way.hot_s)
@@ -327,57 +234,6 @@ def _programs(whole: PlanMap, wishes: Wishes) -> Iterator[tuple[str, list[Progra
     if others:
         kind = "all of it in the pack" if quick[0].diffuse_s > 0.0 else "the pack taken away for a part of it"
         yield f"quickest with {kind}", programs(others)
-
-
-def _allowed(way: _Way, wishes: Wishes) -> bool:
-    return way.hold_K <= wishes.hottest_K + 1e-6 and way.hold_s + way.diffuse_s <= wishes.longest_s * (1.0 + 1e-9)
-
-
-def _ways(whole: PlanMap, wishes: Wishes, diffuse: bool) -> Iterator[_Way]:
-    """Every temperature's quickest way with and without a diffuse stage, allowed or not."""
-    for row, hold_K in enumerate(whole.temperature_K):
-        plain = _plain_way(whole, wishes, row)
-        if plain is not None:
-            yield _Way(float(hold_K), plain, 0.0, float(whole.climb_s[row]) + plain)
-        if not diffuse or whole.diffused is None or row >= whole.diffused.mean_wt_pct.shape[0]:
-            continue
-        boosted = _boosted_way(whole, wishes, row)
-        if boosted is not None:
-            yield _Way(float(hold_K), *boosted, float(whole.climb_s[row]) + sum(boosted))
-
-
-def _plain_way(whole: PlanMap, wishes: Wishes, row: int) -> float | None:
-    """The hold [s] at which one temperature first reaches what is wanted, where it then keeps every bound."""
-    fine = np.geomspace(whole.hold_s[0], whole.hold_s[-1], 6 * FINE)
-    at = whole.held.each(lambda values: np.interp(np.log(fine), np.log(whole.hold_s), values[row]))
-    met = reached(wishes, at)
-    if not met.any():
-        return None
-    first = int(np.argmax(met))
-    return float(fine[first]) if within(wishes, at, MAP_SLACK)[first] else None
-
-
-def _boosted_way(whole: PlanMap, wishes: Wishes, row: int) -> tuple[float, float] | None:
-    """The hold in the pack and the one without it [s] that together are shortest at one temperature."""
-    assert whole.diffused is not None
-    hold_s = np.geomspace(whole.branch_hold_s[0], whole.branch_hold_s[-1], FINE)
-    more_s = np.geomspace(whole.branch_more_s[0], whole.branch_more_s[-1], FINE)
-    boost, more = np.log(hold_s), np.log(more_s)
-
-    def between(values: FloatArray) -> FloatArray:
-        along = np.array([np.interp(more, np.log(whole.branch_more_s), line) for line in values[row]])
-        return np.array([np.interp(boost, np.log(whole.branch_hold_s), column) for column in along.T]).T
-
-    at = whole.diffused.each(between)
-    met = reached(wishes, at) & within(wishes, at, MAP_SLACK)
-    if not met.any():
-        return None
-    total = np.where(met, hold_s[:, None] + more_s[None, :], np.inf)
-    place = np.unravel_index(int(np.argmin(total)), total.shape)
-    return float(hold_s[place[0]]), float(more_s[place[1]])
-
-
-# --- living through a program ---
 
 
 def sheet_of(sheet: RunSheet, program: Program) -> RunSheet:
@@ -584,145 +440,6 @@ def _without_doubles(lived: list[Planned]) -> list[Planned]:
         if not same and len(kept) < MOST_TOLD:
             kept.append(one)
     return kept
-
-
-# --- where it cannot be done ---
-
-
-def _closest(whole: PlanMap, wishes: Wishes) -> Iterator[Remark]:
-    """How near the shop's own bounds come to it."""
-    rows = whole.temperature_K <= wishes.hottest_K + 1e-6
-    longest = int(np.searchsorted(whole.hold_s, wishes.longest_s, side="right"))
-    inside = whole.held.each(lambda values: values[rows][:, : max(longest, 1)])
-    share = share_reached(wishes, inside)
-    row, moment = np.unravel_index(int(np.argmax(share)), share.shape)
-    at_K = float(whole.temperature_K[rows][row])
-    parts = []
-    values: dict[str, float | str] = {"hold_K": at_K, "hours": f"{hours_from_seconds(float(whole.hold_s[moment])):.3g}"}
-    if wishes.mean_wt_pct is not None:
-        parts.append(f"mean {inside.mean_wt_pct[row, moment]:.2f} % C of {wishes.mean_wt_pct:.2f}")
-    if wishes.core_wt_pct is not None:
-        parts.append(f"core {inside.core_wt_pct[row, moment]:.2f} % C of {wishes.core_wt_pct:.2f}")
-    if wishes.case_depth_m is not None:
-        parts.append("case {case_m} of {wanted_m}")
-        values |= {"case_m": float(inside.case_depth_m[row, moment]), "wanted_m": wishes.case_depth_m}
-    words = f"the furthest within {{hours}} h, at {{hold_K}}: {', '.join(parts)}"
-    yield Remark(words, **values)
-    if float(share[row, moment]) >= 1.0:
-        yield from _passed(wishes, inside, row, moment)
-
-
-def _passed(wishes: Wishes, at: Outcomes, row: np.intp, moment: np.intp) -> Iterator[Remark]:
-    """Which bounds the furthest of all heats passes."""
-    surface, margin_K = float(at.richest_wt_pct[row, moment]), float(at.margin_K[row, moment])
-    if margin_K < wishes.melting_margin_K:
-        state = "melts" if margin_K < 0.0 else "comes within {left_diff_K} of melting"
-        yield Remark(f"but the skin then {state}", left_diff_K=margin_K)
-    if wishes.surface_at_most_wt_pct is not None and surface > wishes.surface_at_most_wt_pct:
-        yield Remark(f"but the surface then has {surface:.2f} % C, more than {wishes.surface_at_most_wt_pct:.2f}")
-    if wishes.no_network and float(at.richest_wt_pct[row, moment]) > NETWORK_WT_PCT:
-        yield Remark(f"but more than {NETWORK_WT_PCT:.2f} % C then leaves a carbide network on slow cooling")
-    if wishes.fine_grain and float(at.coarse_s[row, moment]) > GRAIN_GROWTH_S:
-        yield Remark(
-            "but it is then above {line_K} for longer than the grain stands", line_K=kelvin_from_celsius(1000.0)
-        )
-
-
-def _possible(
-    sheet: RunSheet, thermocouple: Thermocouple, wishes: Wishes, level: float, whole: PlanMap
-) -> Iterator[Remark]:
-    """What would make it possible: each a change of one thing, found on the map or on a thinner piece's own."""
-    longer = [way for way in _ways(whole, wishes, wishes.diffuse) if way.hold_K <= wishes.hottest_K + 1e-6]
-    if longer:
-        way = min(longer, key=lambda way: way.hot_s)
-        yield _way_remark("longer: ", way)
-    hotter = [way for way in _ways(whole, wishes, wishes.diffuse) if way.hold_s + way.diffuse_s <= wishes.longest_s]
-    if hotter:
-        yield _way_remark("hotter: ", min(hotter, key=lambda way: way.hold_K))
-    if not wishes.diffuse:
-        boosted = [way for way in _ways(whole, wishes, True) if way.diffuse_s > 0.0 and _allowed(way, wishes)]
-        if boosted:
-            yield _way_remark("with a diffuse stage: ", min(boosted, key=lambda way: way.hot_s))
-    yield from _looser(whole, wishes)
-    if not longer and not hotter:
-        yield from _thinner(sheet, thermocouple, wishes, level)
-        yield from _stronger(whole, wishes)
-
-
-def _way_remark(head: str, way: _Way) -> Remark:
-    words = head + "{hours} h at {hold_K}"
-    values: dict[str, float | str] = {"hours": f"{hours_from_seconds(way.hold_s):.3g}", "hold_K": way.hold_K}
-    if way.diffuse_s > 0.0:
-        words += " in the pack, then {more} h without it"
-        values["more"] = f"{hours_from_seconds(way.diffuse_s):.3g}"
-    return Remark(words, **values)
-
-
-def _looser(whole: PlanMap, wishes: Wishes) -> Iterator[Remark]:
-    """One bound given up at a time."""
-    if wishes.surface_at_most_wt_pct is not None:
-        free = replace(wishes, surface_at_most_wt_pct=None)
-        ways = [way for way in _ways(whole, free, wishes.diffuse) if _allowed(way, wishes)]
-        if ways:
-            least = _least_surface(whole, free)
-            if least is not None:
-                yield Remark(
-                    f"with up to {least:.2f} % C at the surface instead of {wishes.surface_at_most_wt_pct:.2f}"
-                )
-    for name, words in (("no_network", "normalizing away the carbide network"), ("fine_grain", "refining the grain")):
-        if getattr(wishes, name):
-            free = replace(wishes, **{name: False})
-            ways = [way for way in _ways(whole, free, wishes.diffuse) if _allowed(way, wishes)]
-            if ways:
-                yield _way_remark(f"by {words} afterwards: ", min(ways, key=lambda way: way.hot_s))
-
-
-def _least_surface(whole: PlanMap, free: Wishes) -> float | None:
-    """The least carbon at the surface [wt%] of anything allowed that reaches what is wanted."""
-    rows = whole.temperature_K <= free.hottest_K + 1e-6
-    kinds = [(whole.held, whole.hold_s[None, :])]
-    if free.diffuse and whole.diffused is not None:
-        kinds.append((whole.diffused, (whole.branch_hold_s[:, None] + whole.branch_more_s[None, :])[None]))
-    found = []
-    for outcomes, total_s in kinds:
-        good = reached(free, outcomes) & within(free, outcomes) & (total_s <= free.longest_s)
-        good &= rows[: good.shape[0]].reshape(-1, *(1,) * (good.ndim - 1))
-        if good.any():
-            found.append(float(outcomes.richest_wt_pct[good].min()))
-    return min(found) if found else None
-
-
-def _thinner(sheet: RunSheet, thermocouple: Thermocouple, wishes: Wishes, level: float) -> Iterator[Remark]:
-    """The thickest of a few thinner pieces that can be brought to it."""
-    for part in THINNER:
-        size_m = part * sheet.piece.size_m
-        case_m = wishes.case_depth_m
-        if case_m is not None and case_m >= 0.5 * size_m:
-            return
-        piece: Piece = replace(sheet.piece, size_m=size_m)
-        whole = _map(replace(sheet, piece=piece), thermocouple, wishes, level, wishes.longest_s, lambda share: None)
-        ways = [way for way in _ways(whole, wishes, wishes.diffuse) if _allowed(way, wishes)]
-        if ways:
-            way = min(ways, key=lambda way: way.hot_s)
-            yield _way_remark_of(size_m, way)
-            return
-
-
-def _way_remark_of(size_m: float, way: _Way) -> Remark:
-    told = _way_remark("{size_m} thick instead: ", way)
-    return Remark(told.template, size_m=size_m, **dict(told.values))
-
-
-def _stronger(whole: PlanMap, wishes: Wishes) -> Iterator[Remark]:
-    """Where not even the surface ever holds the carbon that is wanted, the pack has no more to give."""
-    rows = whole.temperature_K <= wishes.hottest_K + 1e-6
-    levels = (wishes.mean_wt_pct, wishes.core_wt_pct, wishes.at_carbon_wt_pct)
-    wanted = max(level for level in levels if level is not None)
-    if float(whole.held.surface_wt_pct[rows].max()) < wanted:
-        yield Remark("a pack that gives more carbon, or stock that begins with more")
-    else:
-        hours = f"{hours_from_seconds(float(whole.hold_s[-1])):.0f}"
-        yield Remark("longer than {hours} h at the hottest allowed, or stock that is thinner still", hours=hours)
 
 
 def _remarks(lived: list[Planned], wishes: Wishes) -> Iterator[Remark]:

@@ -18,6 +18,7 @@ from logger.errors import Fault, InputFault
 from logger.estimate import (
     carbon_problem,
     carbon_profile,
+    ensemble_bands,
     equivalent_time,
     gap_cases,
     heat_treatment,
@@ -294,7 +295,7 @@ def bands_beside(companies: Companies, nominal: Estimate) -> Bands:
         section = None
         if nominal.treatment is not None:
             section = section_uncertainty.section_bands(ensemble, of, nominal.treatment)
-        found.append(replace(uncertainty.bands_of(ensemble, of), section=section))
+        found.append(replace(ensemble_bands.bands_of(ensemble, of), section=section))
     if len(found) == 1:
         return found[0]
     drawn, low, high = members

@@ -24,7 +24,7 @@ from pathlib import Path
 import numpy as np
 
 from logger.demo import HEATS
-from logger.estimate import estimate, uncertainty
+from logger.estimate import ensemble_bands, estimate, uncertainty
 from logger.history import History
 from logger.reading import Reading
 from logger.record import RecordWriter
@@ -105,7 +105,7 @@ def members() -> list[Row]:
         def alone(count: int, sheet: RunSheet = sheet, history: History = history) -> None:
             problem = uncertainty.problem_from_sheet(sheet, Thermocouple(), members=count)
             state = uncertainty.advance(problem, uncertainty.begin(problem), history)
-            uncertainty.bands_of(problem, uncertainty.at_end(problem, state))
+            ensemble_bands.bands_of(problem, uncertainty.at_end(problem, state))
 
         one, usual, many = busy_s(lambda: run(0)), busy_s(lambda: run(64)), busy_s(lambda: run(256), 1)
         single, all_of_them = busy_s(lambda: alone(1)), busy_s(lambda: alone(256), 1)

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger.estimate import estimate, uncertainty
+from logger.estimate import ensemble_bands, estimate, uncertainty
 from logger.estimate.bands import Doubt, band
 from logger.estimate.uncertainty import AS_NOMINAL, Draws
 from logger.history import History
@@ -102,7 +102,7 @@ def test_a_linear_case_has_the_band_of_the_formula() -> None:
     history = History("steel", time_s, np.full(time_s.size, at_K), 30.0)
     problem = uncertainty.problem_from_sheet(sheet, THERMOCOUPLE, members=256)
     state = uncertainty.advance(problem, uncertainty.begin(problem), history)
-    bands = uncertainty.bands_of(problem, uncertainty.at_end(problem, state))
+    bands = ensemble_bands.bands_of(problem, uncertainty.at_end(problem, state))
     tolerance_K = float(usable_tolerance_K(THERMOCOUPLE, at_K))
     assert tolerance_K == pytest.approx(7.125)  # ASTM E230, type K standard: 0.75 % of 950 C
     theta = sheet.equivalent_energy_J_per_mol / GAS_CONSTANT_J_PER_MOL_K
@@ -158,7 +158,7 @@ def test_any_cutting_gives_the_members_the_same_bits(cuts: list[int]) -> None:
 def drivers_of(sheet: RunSheet, history: History, thermocouple: Thermocouple = THERMOCOUPLE) -> dict[Doubt, float]:
     problem = uncertainty.problem_from_sheet(sheet, thermocouple)
     state = uncertainty.advance(problem, uncertainty.begin(problem), history)
-    (driven,) = uncertainty.bands_of(problem, uncertainty.at_end(problem, state)).drivers
+    (driven,) = ensemble_bands.bands_of(problem, uncertainty.at_end(problem, state)).drivers
     return {driver.doubt: driver.share for driver in driven.drivers}
 
 
@@ -195,7 +195,7 @@ def test_a_temper_has_bands_of_its_own() -> None:
     problem = uncertainty.problem_from_sheet(sheet, THERMOCOUPLE)
     history = History("oven", time_s, kelvin_from_celsius(temperature_C), 30.0)
     state = uncertainty.advance(problem, uncertainty.begin(problem), history)
-    bands = uncertainty.bands_of(problem, uncertainty.at_end(problem, state))
+    bands = ensemble_bands.bands_of(problem, uncertainty.at_end(problem, state))
     assert bands.tempering is not None
     low, middle, high = bands.tempering.hardness_HRC
     assert 2.0 < middle - low < 4.0  # rms 1.72 HRC times 1.645, and a little for the thermocouple
