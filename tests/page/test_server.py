@@ -1,7 +1,11 @@
 """Where the page listens, who may reach it, and that it goes when it is told to."""
 
+import json
+import signal
 import socket
 import stat
+import subprocess
+import sys
 import threading
 import urllib.request
 from pathlib import Path
@@ -15,6 +19,7 @@ from logger.errors import InputFault, OutsideFault
 from logger.page.access import Role, read_passwords
 from logger.page.server import DEFAULT_PORT, Page, PageSettings, serving
 from tests.page.workshop import OVEN, make_workshop
+from tests.whole.loopback import reached
 from tests.whole.served import oven_file
 
 
@@ -113,3 +118,30 @@ def test_a_watch_opened_to_the_network_without_a_password_does_not_begin(tmp_pat
         assert said.exit_code == 2
         assert "without a password" in said.output
     assert not (tmp_path / "x.db").exists()
+
+
+def test_the_demonstration_says_where_its_page_is_and_serves_it(tmp_path: Path) -> None:
+    words = ["demo", "--folder", str(tmp_path / "run"), "--page", "127.0.0.1:0", "--speed", "60"]
+    process = subprocess.Popen([sys.executable, "-m", "logger", *words], stdout=subprocess.PIPE, text=True)
+    try:
+        assert process.stdout is not None
+        line = next(line for line in process.stdout if line.startswith("Live page: "))
+        address = line.removeprefix("Live page: ").strip()
+        said: dict[str, str] = {}
+
+        def is_up() -> bool:
+            with urllib.request.urlopen(f"{address}api/ovens", timeout=30.0) as answer:
+                ovens = json.load(answer)["ovens"]
+            said.update(ovens[0] if ovens else {})
+            return "Steel about" in said.get("headline", "")
+
+        assert reached(is_up)
+        assert said["oven"] == "demo oven"
+        with urllib.request.urlopen(address, timeout=30.0) as screen:
+            assert b"Plane-iron straps" in screen.read()
+        process.send_signal(signal.SIGINT)
+        process.communicate(timeout=120.0)
+        assert process.returncode == 0
+    finally:
+        process.kill()
+        process.wait()
