@@ -4,7 +4,7 @@ import sqlite3
 from pathlib import Path
 
 from logger.errors import Fault, InputFault
-from logger.record_file import BUSY_TIMEOUT_S, open_for_writing, transaction, translated
+from logger.record_file import BUSY_TIMEOUT_S, open_for_reading, open_for_writing, transaction, translated
 from logger.record_operations import Appender, Operation
 
 
@@ -51,6 +51,10 @@ def append_to_workbench(path: Path, *operations: Operation, busy_timeout_s: floa
 
 def brought_up_to_date(path: Path) -> None:
     """Make sure that a record that is there can be read by this version. Raises InputFault, OutsideFault."""
-    if path.exists():
+    if not path.exists():
+        return
+    try:
+        open_for_reading(path).close()
+    except InputFault:
         with translated(path):
             open_for_writing(path).close()

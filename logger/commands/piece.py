@@ -492,9 +492,14 @@ def alloy_of(words: str) -> dict[str, float]:
 
 
 def _ledger(shown: dict[str, Any]) -> "Ledger":
+    """The ledger of this command: read, and its heats worked out, only once."""
     from logger.piece_ledger import Ledger
 
-    return Ledger(shown["record"], tell)
+    known = click.get_current_context().meta
+    if "soaktally.ledger" not in known:
+        known["soaktally.ledger"] = Ledger(shown["record"], tell)
+    ledger: Ledger = known["soaktally.ledger"]
+    return ledger
 
 
 def _display(ledger: "Ledger", name: str, shown: dict[str, Any]) -> "DisplayUnits":

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 
 import click
 
-from logger.commands.shared_options import length_option, temperature_option, told_plainly
+from logger.commands.shared_options import length_option, record_option, temperature_option, told_plainly
 from logger.errors import OutsideFault
 
 if TYPE_CHECKING:
@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 @click.option(
     "--write-sheet", metavar="FILE.toml", type=click.Path(path_type=Path), help="Write the run sheet for watch."
 )
+@record_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON object, for programs; no picture.")
 @temperature_option
 @length_option
@@ -42,12 +43,17 @@ def plan(
     picture: Path | None,
     table_file: Path | None,
     write_sheet: Path | None,
+    record: Path,
     as_json: bool,
     temperature_unit: Literal["C", "F"] | None,
     length_unit: Literal["mm", "in"] | None,
 ) -> None:
-    """Find the programs that bring a piece to what its SHEET wishes for: how hot, how long, when the pack goes."""
+    """Find the programs that bring a piece to what its SHEET wishes for: how hot, how long, when the pack goes.
+
+    What coupons in the record have taught of the sheet's recipe and iron is used, and said.
+    """
     with told_plainly():
+        from logger.correction_record import corrected_for_new_run
         from logger.input_file import read_text
         from logger.plan import plan as planned
         from logger.plan import wishes_of
@@ -63,6 +69,7 @@ def plan(
         shown = replace(shown, temperature=temperature_unit or shown.temperature, length=length_unit or shown.length)
         sheet = replace(sheet, display=shown)
         wishes = wishes_of(sheet)
+        sheet = corrected_for_new_run(record, sheet)
         with _progress(quiet=as_json) as tell:
             found = planned(sheet, wishes, tell=tell)
         name = sheet.name or sheet_file.stem

@@ -9,7 +9,8 @@ from logger.plan_sheet import program_rows
 from logger.units import DisplayUnits, celsius_from_kelvin, hours_from_seconds, millimetres_from_metres
 from logger.views.band_contract import band_object
 from logger.views.cautions import Moment, caution
-from logger.views.contract import carbon_object
+from logger.views.contract import carbon_object, correction_object
+from logger.views.run_views import correction_words
 from logger.views.text import paragraphs, table
 from logger.views.wording import (
     duration_words,
@@ -44,6 +45,8 @@ def plan_text(plan: Plan, title: str) -> str:
     blocks.append(f"The program, {first.why}:\n{steps}")
     if plan.remarks:
         blocks.append("\n".join(paragraphs(_sentence(remark.said(units)) for remark in plan.remarks)))
+    if plan.sheet.correction is not None:
+        blocks.append("\n".join(paragraphs([correction_words(plan.sheet.correction)])))
     blocks.append("\n".join(paragraphs([caution(Moment.PACKING), caution(Moment.LEAVING)])))
     return "\n\n".join(blocks)
 
@@ -146,6 +149,7 @@ def plan_object(plan: Plan, name: str) -> dict[str, Any]:
             "longest_h": hours_from_seconds(wishes.longest_s),
             "diffuse": wishes.diffuse,
         },
+        "correction": correction_object(plan.sheet.correction),
         "programs": [_program_object(planned, plan) for planned in plan.programs],
         "closest": [str(remark) for remark in plan.closest],
         "what_would_make_it_possible": [str(remark) for remark in plan.possible],

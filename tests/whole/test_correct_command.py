@@ -161,3 +161,28 @@ def test_spark_tests_are_of_something_and_one_of_five(bench: Bench) -> None:
     assert "RUN or --piece: found neither" in bench("spark", "--class", "3", exit_code=2).output
     assert "no such file" in bench("spark", "last", "--class", "3", "--photo", "gone.jpg", exit_code=2).output
     assert "no such piece" in bench("spark", "--piece", "strap", "--class", "3", exit_code=2).output
+
+
+def test_a_plan_holds_longer_for_a_pack_that_a_coupon_found_slow(bench: Bench, tmp_path: Path) -> None:
+    sheet = tmp_path / "wish.toml"
+    sheet.write_text(SHEET + "[plan]\nmean_carbon_wt_pct = 0.6\n", encoding="utf-8")
+
+    def planned() -> dict[str, object]:
+        words = ["plan", str(sheet), "--json", "--record", str(bench.record)]
+        result = CliRunner().invoke(main, words)
+        assert result.exit_code == 0, result.output
+        found = json.loads(result.stdout)
+        assert isinstance(found, dict)
+        return found
+
+    by_the_book = planned()
+    bench("weight", "last", "--before", "28.31 g", "--after", "28.40 g", "--area", "29 cm2", *MILD)
+    corrected = planned()
+    assert by_the_book["correction"] is None
+    assert corrected["correction"]["evidence"] == ["gained 0.09 g (run 2023-11-14-a)"]  # type: ignore[index]
+    quickest = {}
+    for name, found in (("book", by_the_book), ("corrected", corrected)):
+        # The temperatures proposed may differ: of programs as hot, the slower pack takes longer.
+        quickest[name] = max(found["programs"], key=lambda one: one["hold_C"])  # type: ignore[index, call-overload]
+    assert quickest["corrected"]["hold_C"] == pytest.approx(quickest["book"]["hold_C"], abs=1.0)
+    assert quickest["corrected"]["in_pack_h"] > 1.1 * quickest["book"]["in_pack_h"]
