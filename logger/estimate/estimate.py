@@ -364,6 +364,8 @@ def _at_end(problem: Problem, state: EstimateState, with_stages: bool, with_soak
             seconds_above={}
             if seen is None
             else {line_K: float(seconds[0]) for line_K, seconds in seen.seconds_above.items()},
+            late_readings=load.late_readings,
+            unbelievable_readings=load.unbelievable_readings,
         ),
         carbon=carbon,
         tempering=None if temper is None else _tempered(problem.sheet, temper, carbon),

@@ -20,7 +20,8 @@ class ThermalResult:
     Temperatures in K (NaN before the first good reading), ``peak_K`` the steel's highest, ``equivalent_time_s``
     Arrhenius-weighted seconds at ``reference_temperature_K``, ``soak_s`` the steel's time at heat and ``oven_soak_s``
     the driving thermocouple's [s], ``seconds_above`` the time [s] the steel spent above each stated line [K].
-    ``assumed_cold_start``: the oven was hot at the first reading and the load was taken as cold.
+    ``assumed_cold_start``: the oven was hot at the first reading and the load was taken as cold. ``late_readings`` came
+    with a time not after the one before, ``unbelievable_readings`` were no oven's temperature: both were left out.
     """
 
     oven_temperature_K: float
@@ -37,6 +38,8 @@ class ThermalResult:
     spikes: tuple[SpikeMark, ...]
     assumed_cold_start: bool
     seconds_above: dict[float, float]
+    late_readings: int = 0
+    unbelievable_readings: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -182,6 +182,8 @@ def _thermal(thermal: ThermalResult) -> dict[str, Any]:
         "spikes": [
             {"time_s": _number(spike.time_s), "reading_C": _celsius(spike.temperature_K)} for spike in thermal.spikes
         ],
+        "late_readings": thermal.late_readings,
+        "unbelievable_readings": thermal.unbelievable_readings,
         "without_readings_h": _h(sum(gap.end_s - gap.start_s for gap in thermal.gaps if not gap.bridged)),
         "hours_above_C": {
             f"{celsius_from_kelvin(line_K):.0f}": _h(seconds) for line_K, seconds in thermal.seconds_above.items()

@@ -151,6 +151,7 @@ def review_of(situation: Situation, zone: tzinfo | None = None) -> Review:
         ),
         above=tuple(thermal.seconds_above.items()),
         gap_cases=gap_case_rows(situation),
+        left_out=(thermal.late_readings, thermal.unbelievable_readings),
         spikes_s=tuple(spike.time_s for spike in thermal.spikes),
         thermocouples=thermocouple_lines(situation),
         uniformity=tuple(uniformity_words(one, sheet.display) for one in situation.uniformity),

@@ -102,7 +102,8 @@ class Review:
     and software versions): one sentence each.
     ``above``: lines [K] and how long the steel was above them [s]. ``gap_cases``: rows of four words, what the run
     comes to with the oven off, as between the readings, and kept on in every gap. ``spikes_s``: run times [s] of
-    readings left out. ``thermocouples`` and ``uniformity``: a sentence for each thing to say of them.
+    readings left out. ``thermocouples`` and ``uniformity``: a sentence for each thing to say of them. ``left_out``: how
+    many readings were out of their time order, and how many no temperature of an oven.
     """
 
     run_id: str
@@ -120,6 +121,7 @@ class Review:
     spikes_s: tuple[float, ...] = ()
     thermocouples: tuple[str, ...] = ()
     uniformity: tuple[str, ...] = ()
+    left_out: tuple[int, int] = (0, 0)
 
 
 def review_text(review: Review) -> str:
@@ -244,6 +246,9 @@ def _soak_rows(review: Review) -> list[str]:
     return table(("from", "to", "at heat inside", "band", "mean", "spread", "most over"), rows).split("\n")
 
 
+LEFT_OUT = ("whose time was not after the one before", "that no oven can have had")
+
+
 def _gap_rows(review: Review) -> Iterable[str]:
     for gap in review.gaps:
         between = ""
@@ -260,6 +265,9 @@ def _gap_rows(review: Review) -> Iterable[str]:
         more = f" and {len(review.spikes_s) - 6} more" if len(review.spikes_s) > 6 else ""
         readings = "reading" if len(review.spikes_s) == 1 else "readings"
         yield f"{len(review.spikes_s)} single {readings} left out that jumped and came straight back: {first}{more}"
+    for count, why in zip(review.left_out, LEFT_OUT, strict=True):
+        if count:
+            yield f"{count} {'reading' if count == 1 else 'readings'} left out {why}"
 
 
 def _treatment_rows(rows: Sequence[Row]) -> list[str]:

@@ -98,3 +98,18 @@ def test_several_thermocouples_in_the_load_are_told_how_alike_they_were(tmp_path
     assert alike["all_in_band_h"] * 3600.0 == pytest.approx(7200.0 + cooling_s - 1800.0 + 200.0, abs=40.0)
     assert alike["all_in_band_from_s"] == pytest.approx(9000.0, abs=30.0)
     assert "left the coldest; at most 23.0 C apart" in " ".join(said(tmp_path).split())
+
+
+def test_what_is_left_out_is_marked_and_said_never_silently(tmp_path: Path) -> None:
+    time_s, load_C = heat()
+    plain = contract(review(tmp_path, SHEET, time_s, load=load_C))
+    load_C[500] += 60.0  # one reading that jumps and comes straight back: a relay's spike
+    load_C[600] = 1700.0  # no oven's temperature
+    found = contract(review(tmp_path, SHEET, time_s, load=load_C))
+    (spike,) = found["thermal"]["spikes"]
+    assert spike["time_s"] == time_s[500]
+    assert (found["thermal"]["unbelievable_readings"], found["thermal"]["late_readings"]) == (1, 0)
+    assert found["thermal"]["equivalent_time_h"] == pytest.approx(plain["thermal"]["equivalent_time_h"], rel=1e-4)
+    words = " ".join(said(tmp_path).split())
+    assert "1 single reading left out that jumped and came straight back: 2:47" in words
+    assert "1 reading left out that no oven can have had" in words
