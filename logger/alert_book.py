@@ -67,6 +67,8 @@ class AlertBook:
     def _tell(self, events: Iterable[AlertEvent], utc_s: float) -> None:
         for event in events:
             name = new_id()
+            about = f"oven {self.oven}, " if self.oven else ""
+            log.info("%s%s: %s. %s", about, event.phase, event.title, event.message)
             try:
                 self._record.append_alert(event, utc_s=utc_s, oven=self.oven, run=self.run, id=name)
             except OutsideFault as fault:

@@ -49,12 +49,13 @@ class Orders:
     """What a watch is to do besides watching.
 
     ``until_s`` ends the run by itself at that run time [s]; ``show`` is called with the situation after every answer,
-    ``say`` with every alert event's words.
+    ``say`` with every alert event, ``tell`` with the same and the name of its oven ("" where it is about no oven).
     """
 
     until_s: float | None = None
     show: Callable[[Situation], None] = lambda situation: None
     say: Callable[[AlertEvent], None] = lambda event: None
+    tell: Callable[[AlertEvent, str], None] = lambda event, oven: None
 
 
 def software() -> str:
@@ -150,12 +151,17 @@ class Daemon:
         orders: Orders,
     ) -> None:
         """The desk of one record and the ovens that are recorded there."""
+
+        def say(event: AlertEvent, oven: str | None) -> None:
+            orders.say(event)
+            orders.tell(event, oven or "")
+
         desk = RecordDesk(
             writer,
             clocks[here[0].name],
             {oven.name: oven.notify for oven in here},
             self._hand_on,
-            orders.say,
+            say,
             left_out=self.left_out,
         )
         self._closing.callback(desk.close)
@@ -192,6 +198,7 @@ class Daemon:
             watchdog.start()
         self._renew_heartbeats()
         tell_systemd(READY, f"STATUS=watching {', '.join(self.ovens)}")
+        log.info("%s watches %s", software(), ", ".join(self.ovens))
 
     def look_after(self, stop: threading.Event, until_ended: bool = False) -> None:
         """Look after the ovens until told to stop; with ``until_ended`` also until a run has ended."""
@@ -205,6 +212,7 @@ class Daemon:
     def close(self, how: str | None = None) -> None:
         """Stop everything in order. Runs that go on are closed with ``how`` they ended; None leaves them open."""
         tell_systemd(STOPPING)
+        log.info("the watch is ending")
         for oven in self.ovens.values():
             oven.stop()
         for oven in self.ovens.values():

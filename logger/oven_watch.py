@@ -309,6 +309,7 @@ class OvenWatch:
         self._book.close(*self._moment())
         self._hot = False
         self.run, self.last_run = run, run.run
+        log.info("oven %s: run %s is being watched", self.name, run.run)
         for lost in self._links_lost.values():
             run.take(self._as_of_now(lost))
 
@@ -353,6 +354,7 @@ class OvenWatch:
         assert self.run is not None
         run = self.run
         run.end(how)
+        log.info("oven %s: run %s has ended: %s", self.name, run.run, how)
         self.outlets.show(self._situation_of(run))
         self.run = None
         self.ended.set()

@@ -47,7 +47,7 @@ class RecordDesk:
     clock : whose time the alerts of the desk follow
     notify : who is told, for each oven that is recorded here
     hand_on : called for each request, with how to answer it; from the desk's thread
-    say : called with every alert event of every oven here
+    say : called with every alert event and its oven's name, None where it is about no oven
     left_out : ovens (or oven files) that nobody watches, and why
     """
 
@@ -57,7 +57,7 @@ class RecordDesk:
         clock: Clock,
         notify: Mapping[str, NotifySettings],
         hand_on: HandOn,
-        say: Callable[[AlertEvent], None] = lambda event: None,
+        say: Callable[[AlertEvent, str | None], None] = lambda event, oven: None,
         make_notifier: Callable[..., Notifier] = Notifier,
         left_out: Mapping[str, str] | None = None,
     ) -> None:
@@ -100,7 +100,7 @@ class RecordDesk:
 
     def announce(self, name: str, event: AlertEvent, utc_s: float, oven: str | None, run: str | None) -> None:
         """Carry one recorded alert event out: through its oven's channels, or through all where it has no oven."""
-        self._say(event)
+        self._say(event, oven)
         concerned = self._notifiers.values() if oven is None else (self._notifiers[self._settings[oven]],)
         for notifier in list(concerned):
             notifier.send(name, event, utc_s=utc_s, oven=oven, run=run)

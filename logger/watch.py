@@ -460,6 +460,7 @@ class Watch:
 
     def _take_link(self, event: LinkEvent, moment: Moment) -> None:
         name = event.controller or event.port
+        log.info("oven %s: %s %s: %s", self.oven, name, event.state, event.why)
         self._say(f"link {event.state}", f"{name}: {event.why or event.state}", moment)
         if event.state is LinkState.PAUSED:
             return  # the gap in the readings speaks for itself

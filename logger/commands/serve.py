@@ -3,6 +3,7 @@
 import threading
 from collections.abc import Sequence
 from contextlib import ExitStack
+from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,6 +14,7 @@ from logger.commands.situations import alert_words
 from logger.errors import Fault, InputFault
 
 if TYPE_CHECKING:
+    from logger.alert import AlertEvent
     from logger.oven_file import OvenSettings
 
 
@@ -51,6 +53,10 @@ def serve(
         records = {oven.name: oven.record for oven in ovens}
         click.echo(caution(Moment.LEAVING), err=True)
 
+        def said(event: "AlertEvent", oven: str) -> None:
+            about = f"{oven}: " if oven else ""
+            click.echo(f"{datetime.now().astimezone():%Y-%m-%d %H:%M:%S} {about}{alert_words(event)}")
+
         def ready(running: daemon.Daemon) -> None:
             for oven in running.ovens.values():
                 going_on = f"run {oven.run.run} goes on" if oven.run is not None else "no run"
@@ -64,7 +70,7 @@ def serve(
             ExitStack() as stack,
         ):
             page_or_words(stack, settings, board, records)
-            orders = daemon.Orders(say=lambda event: click.echo(alert_words(event)))
+            orders = daemon.Orders(tell=said)
             daemon.serve(oven_files, stop, board=board, orders=orders, ready=ready)
 
 

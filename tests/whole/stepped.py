@@ -155,7 +155,7 @@ class Night:
         outlets = Outlets(self._announced)
         self.oven = OvenWatch(self.settings, writer, self.clock, outlets, make_poller=self._poller)
         self.oven._worker = AtOnce()  # type: ignore[assignment]
-        self.desk._say = self.told.append
+        self.desk._say = lambda event, oven: self.told.append(event)
         self.oven._carefully(self.oven._restore)
 
     def switch_off(self) -> None:

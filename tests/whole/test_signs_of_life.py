@@ -169,3 +169,31 @@ def test_no_secret_is_in_the_log_nor_in_the_record_nor_on_the_screen(tmp_path: P
     assert SECRET not in said
     for written in tmp_path.glob("record.db*"):
         assert SECRET.encode() not in written.read_bytes()
+
+
+def test_ovens_that_share_a_record_each_tell_their_own_people_also_after_a_restart(tmp_path: Path) -> None:
+    record = tmp_path / "record.db"
+    east, west = WebServer(), WebServer()
+    hot = "over_temperature_C = 30"
+
+    def people(server: WebServer) -> str:
+        return f'[[notify]]\nkind = "webhook"\nurl = "{server.url}"\n[retry]\nfirst_s = 0.2\nlongest_s = 1\n'
+
+    with simulated() as one, simulated(seed=2) as two:
+        files = (
+            oven_file(tmp_path, "east", one.port, more=people(east), limits=hot),
+            oven_file(tmp_path, "west", two.port, more=people(west)),
+        )
+        west.start()
+        with served(*files):
+            assert reached(lambda: any(row.event.kind == "over temperature" for row in alerts(record)), 60.0)
+        assert west.bodies == []
+        east.start()
+        with served(*files):
+            assert reached(lambda: any(body["kind"] == "over temperature" for body in east.bodies), 60.0)
+        assert {body["oven"] for body in east.bodies} == {"east"}
+        assert not [body for body in west.bodies if body["oven"] == "east"]
+        east.stop()
+        west.stop()
+    first = next(row for row in alerts(record) if row.event.kind == "over temperature")
+    assert [body["id"] for body in east.bodies if body["count"] == 1].count(first.id) <= 1
