@@ -22,7 +22,7 @@ def cards() -> list[tuple[str, str, str]]:
     page = PAGE.read_text(encoding="utf-8")
     found = []
     for card in re.findall(r'<article class="card">(.*?)</article>', page, re.DOTALL):
-        number, name = re.findall(r"<h3>(\d+) · <a [^>]*>(.*?)</a>", card)[0]
+        number, name = re.findall(r"<h2>(\d+) · <a [^>]*>(.*?)</a>", card)[0]
         flags = " ".join(re.sub(r"<[^>]+>", " ", flags) for flags in re.findall(r"<li.*?</li>", card, re.DOTALL))
         found.append((number, name, flags))
     return found
