@@ -12,7 +12,14 @@ from logger.commands.shared_options import length_option, record_option, tempera
 @click.command()
 @record_option
 @click.option("--oven", metavar="NAME", help="Only runs of this oven.")
-@click.option("--last", metavar="N", type=click.IntRange(min=1), help="Only the last N runs.")
+@click.option(
+    "--last",
+    metavar="N",
+    type=click.IntRange(min=1),
+    default=24,
+    show_default=True,
+    help="The last N runs; each takes a few seconds to work out.",
+)
 @click.option(
     "-o",
     "--output",
@@ -29,7 +36,7 @@ from logger.commands.shared_options import length_option, record_option, tempera
 def season(
     record: Path,
     oven: str | None,
-    last: int | None,
+    last: int,
     folder: Path,
     paper: Literal["A4", "Letter"],
     temperature_unit: Literal["C", "F"] | None,
