@@ -265,9 +265,9 @@ export class Pictures {
 
   underProfile(plot) {
     const { profile } = this.object;
-    const [, top] = [plot.scales.y.min, plot.scales.y.max];
+    const top = plot.scales.y.max;
     if (profile.skin > 0) fillBox(plot, 0, profile.skin, 0, top, colour("skin"), null);
-    if (profile.melted > 0) fillBox(plot, 0, profile.melted, 0, top, colour("melt"), null);
+    if (profile.melted > 0) hatch(plot, 0, profile.melted, colour("melt"));
   }
 
   overProfile(plot) {
@@ -277,6 +277,10 @@ export class Pictures {
     ctx.beginPath(); ctx.rect(bbox.left, bbox.top, bbox.width, bbox.height); ctx.clip();
     for (const limit of profile.limits) {
       if (limit.carbon_wt_pct < plot.scales.y.max) rule(plot, "y", limit.carbon_wt_pct, colour("danger"), `${limit.carbon_wt_pct.toFixed(2)} ${limit.words}`, "right");
+    }
+    for (const [depth, words] of [[profile.melted, "melted"], [profile.skin, "carbide"]]) {
+      if (depth > 0) label(ctx, words, edges(plot, 0, depth)[1] + 4 * devicePixelRatio, bbox.top + 14 * devicePixelRatio, { colour: colour("ink"), align: "left", bold: true, back: colour("sheet") });
+      if (depth > 0) break;
     }
     if (profile.case_at_wt_pct != null && profile.case_depth > 0) {
       rule(plot, "y", profile.case_at_wt_pct, colour("target"), `${profile.case_at_wt_pct.toFixed(2)} % C`, "right");
@@ -369,13 +373,13 @@ function fillBox(plot, from, to, low, high, fill, edge) {
   ctx.restore();
 }
 
-function hatch(plot, from, to) {
+function hatch(plot, from, to, fill = colour("gap")) {
   const { ctx, bbox } = plot;
   const [x, right] = edges(plot, from, to);
   const step = 9 * devicePixelRatio;
   ctx.save();
   ctx.beginPath(); ctx.rect(x, bbox.top, right - x, bbox.height); ctx.clip();
-  ctx.fillStyle = colour("gap");
+  ctx.fillStyle = fill;
   ctx.fillRect(x, bbox.top, right - x, bbox.height);
   ctx.strokeStyle = colour("gap-lines");
   ctx.lineWidth = devicePixelRatio;

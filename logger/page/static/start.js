@@ -83,7 +83,8 @@ async function earlier() {
 find("#earlier")?.addEventListener("change", async (event) => {
   if (!event.target.value) return;
   const [of, run] = event.target.value.split("\n");
-  const said = await ask(`${runPath(of, run)}?${reading()}`);
+  const said = await ask(`${runPath(of, run)}?${reading()}`).catch((refusal) => { tell(refusal.message); return null; });
+  if (!said) return;
   form.querySelector("input[name=way][value=words]").checked = true;
   find("#words").value = said.sheet_text;
   way();

@@ -263,6 +263,7 @@ export function follow(oven, { whole, change, silent }) {
     else if (Date.now() - heard > 6000 || source.readyState !== EventSource.OPEN) open();
   });
   addEventListener("online", open);
+  addEventListener("pageshow", (event) => { if (event.persisted) open(); }); // come back to by the browser's own memory
   onUnits(open);
   open();
 }
