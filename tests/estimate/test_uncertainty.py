@@ -217,7 +217,7 @@ def test_cases_that_melted_and_cases_that_did_not_are_told_apart() -> None:
         problem = uncertainty.problem_from_sheet(sheet_of(), THERMOCOUPLE, members=48)
         state = uncertainty.advance(problem, uncertainty.begin(problem), heat(hold_C=hold_C))
         members = uncertainty.at_end(problem, state)
-        shares[hold_C] = uncertainty.bands_of(problem, members).carbon
+        shares[hold_C] = ensemble_bands.bands_of(problem, members).carbon
     assert shares[950.0].melted_share == 0.0
     assert shares[950.0].apart_wt_pct is None
     hot = shares[1190.0]
