@@ -11,7 +11,10 @@ Row = tuple[str, ...]
 
 
 def gap_case_rows(situation: Situation) -> tuple[Row, ...]:
-    """Rows of four words: what, with the oven off, as estimated, with the oven kept on; empty without long gaps."""
+    """Rows of four words: what, with the oven off, as estimated, with the oven kept on.
+
+    Only what the gaps can have changed: none without long gaps, or where they hide nothing that shows.
+    """
     bands = situation.bands
     cases = None if bands is None else bands.gap_cases
     if cases is None:
@@ -38,7 +41,7 @@ def gap_case_rows(situation: Situation) -> tuple[Row, ...]:
     if tempered is not None and tempered.begun and tempered.hardness_HRC is not None and _tempers(low, high):
         hard = (low.hardness_HRC, float(tempered.hardness_HRC), high.hardness_HRC)
         rows.append(("hardness expected", *map(hardness_words, hard)))
-    return tuple(rows)
+    return tuple(row for row in rows if len(set(row[1:])) > 1)
 
 
 def _tempers(low: GapCase, high: GapCase) -> bool:

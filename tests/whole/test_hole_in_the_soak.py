@@ -110,3 +110,17 @@ def test_a_hole_is_said_and_drawn(tmp_path: Path, writer: RecordWriter) -> None:
                 if a <= gap.from_s + 1 and b >= gap.to_s - 1 and isfinite(p) and isfinite(q)
             ]
             assert crossing == []  # no solid line over what nobody read
+
+
+def test_a_hole_that_hides_nothing_is_marked_but_changes_no_number(tmp_path: Path, writer: RecordWriter) -> None:
+    heat = FedWatch(tmp_path, writer, Idle(), SHEET)
+    heat.feed(6)
+    heat.miss(8)  # the oven is hardly warm yet
+    heat.feed(150)
+    heat.watch.end("test")
+    situation = review_run(heat.record, heat.watch.run)
+    review = review_of(situation)
+    assert len(review.gaps) == 1
+    assert review.gap_cases == ()
+    cases = contract(heat)["gap_cases"]
+    assert cases["oven_off"]["equivalent_time_h"] == pytest.approx(cases["oven_kept_on"]["equivalent_time_h"], rel=1e-3)
