@@ -11,7 +11,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from types import FrameType
@@ -20,14 +20,18 @@ from typing import Any
 from logger.alert import AlertEvent
 from logger.board import Board
 from logger.clock import Clock, FastClock, RealClock
+from logger.controllers.settings import Framing, PortSettings
 from logger.dead_man import READY, RELOADING, STOPPING, Pulse, heartbeat, systemd_watchdog, tell_systemd
 from logger.errors import Fault, InputFault, OutsideFault, SoaktallyError
 from logger.notify_settings import Heartbeat
 from logger.oven_file import OvenSettings, read_oven
+from logger.oven_ports import MakePoller, PortPoller, Sink
 from logger.oven_watch import Order, Outlets, OvenWatch, Reload
+from logger.polling import Poller
 from logger.record import RecordWriter, RequestRow
 from logger.record_desk import RecordDesk
 from logger.requests import ACKNOWLEDGE, RELOAD, Answer, Answering
+from logger.shared_line import SharedLine
 from logger.sheet_file import parse_sheet
 from logger.situation import Situation
 
@@ -113,6 +117,7 @@ class Daemon:
         self.board = board or Board()
         self.ovens: dict[str, OvenWatch] = {}
         self._desks: dict[Path, RecordDesk] = {}
+        self._lines: dict[str, SharedLine] = {}
         self._files = dict(zip([oven.name for oven in ovens], files, strict=True)) if files else {}
         self._seen = {file: _stamp(file) for file in self._files.values()}
         self._looked_s = time.monotonic()
@@ -120,6 +125,9 @@ class Daemon:
         self._pulses: dict[Heartbeat | None, Pulse] = {}
         self._closing = ExitStack()
         clocks = clocks or {oven.name: clock_of(oven) for oven in ovens}
+        for name in _shared_ports(ovens):
+            clock = next(clocks[oven.name] for oven in ovens if name in [port.name for port in oven.ports])
+            self._lines[name] = SharedLine(clock)
         refused: list[SoaktallyError] = []
         try:
             for record in dict.fromkeys(oven.record.resolve() for oven in ovens):
@@ -169,8 +177,24 @@ class Daemon:
         for oven in here:
             outlets = Outlets(desk.announce, orders.show, self.board.pin, desk.publish, desk.open_alerts)
             self.ovens[oven.name] = OvenWatch(
-                oven, desk.writer, clocks[oven.name], outlets, software(), boot_name(), orders.until_s
+                oven,
+                desk.writer,
+                clocks[oven.name],
+                outlets,
+                software(),
+                boot_name(),
+                orders.until_s,
+                make_poller=self._poller_of(oven.name),
             )
+
+    def _poller_of(self, oven: str) -> MakePoller:
+        """What polls a port of this oven: a poller of its own, or its part of a line that others are on as well."""
+
+        def make(port: PortSettings, clock: Clock, sink: Sink) -> PortPoller:
+            line = self._lines.get(port.name)
+            return Poller(port, clock, sink) if line is None else line.share(oven, port, sink)
+
+        return make
 
     def open(self) -> None:
         """Begin to poll.
@@ -334,21 +358,36 @@ class _Together:
 
 
 def _refuse_what_clashes(ovens: Sequence[OvenSettings]) -> None:
-    """Two ovens cannot have one name, nor each open the same port."""
+    """Two ovens cannot have one name; those on one port must agree about it."""
     names = [oven.name for oven in ovens]
-    ports = [port.name for oven in ovens for port in oven.ports if not port.name.startswith("tcp://")]
     faults = [
         Fault("oven files", f"the name {name} twice", "a name of its own for each oven")
         for name in dict.fromkeys(name for name in names if names.count(name) > 1)
     ]
-    faults += [
-        Fault("oven files", f"port {port} in two of them", "one oven file with every controller on that port")
-        for port in dict.fromkeys(port for port in ports if ports.count(port) > 1)
-    ]
+    for name, ports in _shared_ports(ovens).items():
+        if len({replace(port, controllers=()) for port in ports}) > 1:
+            faults.append(Fault("oven files", f"port {name} with different settings", "the same for every oven on it"))
+        addresses = [controller.unit_address for port in ports for controller in port.controllers]
+        if ports[0].framing not in (Framing.RTU, Framing.ASCII):
+            faults.append(Fault("oven files", f"port {name} twice", "a port of its own for what is no Modbus line"))
+        elif len(set(addresses)) < len(addresses):
+            faults.append(Fault("oven files", f"port {name}, a unit address twice", "an address of its own for each"))
+    if len({oven.clock_speed for oven in ovens}) > 1 and _shared_ports(ovens):
+        faults.append(Fault("oven files", "one port with different clocks", "the same clock for every oven on it"))
     if not ovens:
         faults.append(Fault("oven files", "none", "at least one"))
     if faults:
         raise InputFault(faults)
+
+
+def _shared_ports(ovens: Sequence[OvenSettings]) -> dict[str, list[PortSettings]]:
+    """Ports that several ovens name, but for network addresses, which each may open on its own."""
+    found: dict[str, list[PortSettings]] = {}
+    for oven in ovens:
+        for port in oven.ports:
+            if port.framing not in (Framing.TCP, Framing.PLAYBACK):
+                found.setdefault(port.name, []).append(port)
+    return {name: ports for name, ports in found.items() if len(ports) > 1}
 
 
 def _stamp(file: Path) -> tuple[int, int]:

@@ -4,6 +4,7 @@ import logging
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 from logger.clock import Clock
 from logger.controllers.link_faults import PortTaken
@@ -22,7 +23,19 @@ POLL_AGAIN_S = 5.0
 ENDS_WITHIN_S = 10.0
 
 Sink = Callable[[PollResult | LinkEvent], None]
-MakePoller = Callable[[PortSettings, Clock, Sink], Poller]
+
+
+class PortPoller(Protocol):
+    """What polls a port: a `Poller`, or an oven's part of a line that it shares."""
+
+    def start(self) -> None: ...
+
+    def stop(self) -> None: ...
+
+    def join(self, timeout_s: float | None = None) -> bool: ...
+
+
+MakePoller = Callable[[PortSettings, Clock, Sink], PortPoller]
 
 
 @dataclass
@@ -116,7 +129,7 @@ class OvenPorts:
                 found.append((name, silent, f"{name}: {words}"))
         return tuple(found)
 
-    def _poller(self, port: PortSettings) -> Poller:
+    def _poller(self, port: PortSettings) -> PortPoller:
         news = self._news[port.name]
 
         def brought(piece: PollResult | LinkEvent) -> None:  # on the poller's thread

@@ -16,7 +16,11 @@ from logger.errors import InputFault
 from logger.record import RecordReader, RecordWriter
 from logger.review import review_run
 from logger.situation import IdleSituation, Situation
+from sim.bus import Bus
 from sim.faults import Fault, FaultPlan
+from sim.heat import Heat
+from sim.modbus_server import Station
+from sim.scenario import scenario
 from tests.whole.loopback import reached
 from tests.whole.served import (
     SHEET,
@@ -178,12 +182,12 @@ def test_two_daemons_on_one_port_the_second_says_so_and_stops(tmp_path: Path) ->
 def test_two_oven_files_with_one_name_or_one_port_are_refused(tmp_path: Path) -> None:
     one = oven_file(tmp_path, "east", "/dev/no-such-port")
     two = tmp_path / "again.toml"
-    two.write_text(one.read_text(encoding="utf-8"), encoding="utf-8")
+    two.write_text(one.read_text(encoding="utf-8"), encoding="utf-8")  # even with the same unit address
     with pytest.raises(InputFault) as refusal:
         Served([one, two])
     assert [fault.found for fault in refusal.value.faults] == [
         "the name east twice",
-        "port /dev/no-such-port in two of them",
+        "port /dev/no-such-port, a unit address twice",
     ]
 
 
@@ -348,3 +352,28 @@ def test_names_in_any_writing_are_names(tmp_path: Path) -> None:
         with RecordReader(record) as reader:
             assert reader.run(run).oven == "Härteofen 火"
             assert [note.text for note in reader.notes(run)] == ["Tür auf 🔥"]
+
+
+def test_ovens_on_one_line_are_each_watched_and_a_silent_one_holds_up_no_other(tmp_path: Path) -> None:
+    record = tmp_path / "record.db"
+    chosen = scenario("plane-iron")
+    silent = FaultPlan((Fault("dropout", from_s=300.0, unit=2),))
+    stations = [
+        Station(1, Heat(chosen.program, canister=chosen.canister, seed=1)),
+        Station(2, Heat(chosen.program, canister=chosen.canister, seed=2)),
+    ]
+    with Bus(stations, speed=60.0, faults=silent) as bus:
+        files = [oven_file(tmp_path, name, bus.port) for name in ("east", "west")]
+        words = files[1].read_text(encoding="utf-8")
+        files[1].write_text(
+            words.replace('name = "controller"', 'name = "controller"\nunit_address = 2'), encoding="utf-8"
+        )
+        with served(*files) as running:
+            east, west = begun(record, "east"), begun(record, "west")
+            assert reached(lambda: "link lost" in raised(record, west), 60.0)
+            assert grows(record, east)
+            assert raised(record, east) == []
+            oven_file(tmp_path, "east", bus.port, limits="over_temperature_C = 30")
+            assert reached(lambda: "over temperature" in raised(record, east), 60.0)
+            assert running.daemon is not None
+            assert not running.daemon.not_well()
