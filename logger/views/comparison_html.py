@@ -3,9 +3,8 @@
 from logger.views import look
 from logger.views.comparison import Comparison, table_of
 from logger.views.comparison_picture import draw_comparison
-from logger.views.plots import png
+from logger.views.plots import few_inks, png
 from logger.views.report_html import Paper, data_uri, page
-from logger.views.report_pictures import few_inks
 from logger.views.run_views import snapshot_of
 from logger.views.snapshot import headline
 

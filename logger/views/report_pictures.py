@@ -1,6 +1,5 @@
 """The pictures of a report: one panel each, narrow enough for a phone and for half the width of a printed page."""
 
-import io
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -8,11 +7,10 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from PIL import Image
 
 from logger.units import DisplayUnits
 from logger.views.panel import LEFT_IN, RIGHT_IN, TimeSpan, style
-from logger.views.plots import MOST_MARKS, png
+from logger.views.plots import MOST_MARKS, few_inks, png
 from logger.views.series import RunView
 from logger.views.steel_panels import draw_depth, draw_hardness, draw_profile, draw_tempering
 from logger.views.temperature_panel import draw_temperature
@@ -25,10 +23,8 @@ ABOVE_IN, BELOW_IN = 0.72, 0.74
 INDENT_IN = 0.2
 """How far a panel's heading stands from the edge in a picture by itself; in a report it stands at the edge [in]."""
 
-PIXELS_PER_INCH = 190
+PIXELS_PER_INCH = 160
 MOST_TICKS = 4
-COLOURS = 64
-"""Inks a panel is kept in: its few inks with their soft edges."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,11 +98,3 @@ def panel_png(panel: Panel, inside_in: float = 2.9) -> bytes:
         FigureCanvasAgg(figure)
         place(figure, panel, 0.0, ABOVE_IN + inside_in + BELOW_IN, inside_in)
     return few_inks(png(figure, PIXELS_PER_INCH))
-
-
-def few_inks(picture: bytes) -> bytes:
-    """A PNG picture with a palette of few inks: a third of the size, and no eye sees it."""
-    out = io.BytesIO()
-    with Image.open(io.BytesIO(picture)) as image:
-        image.convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE).save(out, format="png", optimize=True)
-    return out.getvalue()

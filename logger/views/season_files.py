@@ -8,12 +8,11 @@ from logger.errors import OutsideFault
 from logger.oven_trend import OvenTrend, trend
 from logger.situation import SeasonRun
 from logger.units import DisplayUnits
-from logger.views.plots import png
+from logger.views.plots import few_inks, png
 from logger.views.report import report_of
 from logger.views.report_files import write_report
 from logger.views.report_html import Paper
 from logger.views.report_photos import photos_of
-from logger.views.report_pictures import few_inks
 from logger.views.season_cards import cards_of
 from logger.views.season_html import season_html, season_title
 from logger.views.season_picture import draw_season

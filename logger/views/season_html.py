@@ -7,9 +7,8 @@ from logger.alert import Severity
 from logger.oven_trend import OvenTrend, Trouble
 from logger.units import DisplayUnits
 from logger.views import look
-from logger.views.plots import png
+from logger.views.plots import few_inks, png
 from logger.views.report_html import SIGNS, Paper, data_uri, page
-from logger.views.report_pictures import few_inks
 from logger.views.season_cards import Card
 from logger.views.season_picture import Scales, card_figure
 from logger.views.trend import draw_trend, trend_words
