@@ -2,9 +2,12 @@
 
 from pathlib import Path
 
+import pytest
+
 from tests.whole.story import STORY, WALK, lived
 
 
+@pytest.mark.timeout(900)
 def test_a_plane_iron_from_strap_to_edge(tmp_path: Path) -> None:
     told = []
     for step in lived(tmp_path):
