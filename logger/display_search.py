@@ -5,6 +5,7 @@ Every step can be stopped and leaves its findings in `Notes`, which can be kept 
 
 import json
 import threading
+import time
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
@@ -39,6 +40,9 @@ from logger.settings_search import USUAL_UNITS, try_lines, try_units
 
 Tell = Callable[[str, float], None]
 
+SAMPLES, SAMPLE_EVERY_S, UNMOVED_SAMPLES = 20, 1.0, 3
+"""How often, and at what intervals [s], registers are read to see how they move (our choice)."""
+
 NOTES_KIND = "soaktally find"
 
 
@@ -59,6 +63,7 @@ class Notes:
     found: dict[RegisterAddress, int] = field(default_factory=dict)
     tried: set[RegisterAddress] = field(default_factory=set)
     looks: list[Look] = field(default_factory=list)
+    samples: list[dict[RegisterAddress, int]] = field(default_factory=list)
 
 
 class DisplaySearch:
@@ -169,13 +174,31 @@ class DisplaySearch:
             self.notes.tried,
         )
 
-    def look(self, shown: Shown) -> list[Candidate]:
+    def look(self, shown: Shown, tell: Tell = lambda what, fraction: None) -> list[Candidate]:
         """Read all that was found again, now that the display shows this; the ways that fit, the most likely first."""
         assert self._connected is not None
         assert self._connected.registers is not None
         words = reread(self._connected.registers, self.controller, self._worth_rereading())
         self.notes.looks.append(Look(words, shown))
+        if len(self.notes.looks) > 1 and len({each.values for each in self.candidates()}) > 1:
+            self._sample(tell)
         return self.candidates()
+
+    def _sample(self, tell: Tell) -> None:
+        """Read what is left again and again for a while: how it moves tells numbers from halves of two."""
+        assert self._connected is not None
+        assert self._connected.registers is not None
+        worth, samples = list(self._worth_rereading()), self.notes.samples
+        samples.clear()
+        due_s = time.monotonic()
+        for number in range(SAMPLES):
+            tell("watching how it moves", number / SAMPLES)
+            samples.append(reread(self._connected.registers, self.controller, worth))
+            if number == UNMOVED_SAMPLES and all(each == samples[0] for each in samples):
+                samples.clear()  # nothing moves: there is nothing to learn
+                return
+            due_s += SAMPLE_EVERY_S
+            time.sleep(max(0.0, due_s - time.monotonic()))
 
     def _worth_rereading(self) -> Iterable[RegisterAddress]:
         """After a first look only the registers that fitted it; otherwise all."""
@@ -192,7 +215,7 @@ class DisplaySearch:
         """The ways that fit every look so far, the most likely first."""
         if not self.notes.looks:
             return []
-        return candidates([(look.words, look.shown) for look in self.notes.looks])
+        return candidates([(look.words, look.shown) for look in self.notes.looks], self.notes.samples)
 
     def is_settled(self) -> bool:
         """Whether what fits leaves only one reading."""

@@ -255,8 +255,9 @@ def _look(
     search: "DisplaySearch", looks: list["Shown"], asks: bool, temperature_unit: Literal["C", "F"] | None
 ) -> None:
     """Look at the display as often as is wanted, or needed and possible."""
-    for shown in looks:
-        search.look(shown)
+    with ProgressLine() as progress:
+        for shown in looks:
+            search.look(shown, progress.tell)
     while asks and len(search.notes.looks) < MOST_LOOKS and not _is_enough(search):
         first = not search.notes.looks
         try:
@@ -270,7 +271,8 @@ def _look(
         except InputFault as refusal:
             click.echo(str(refusal), err=True)
             continue
-        count = len(search.look(shown))
+        with ProgressLine() as progress:
+            count = len(search.look(shown, progress.tell))
         click.echo(f"{count or 'No'} {'way fits' if count == 1 else 'ways fit'} so far.", err=True)
         if not count:
             return

@@ -47,6 +47,16 @@ LEAST_TOLERANCE_K = 2.5
 (our choice)."""
 
 
+BEST_LOOK = 0.8
+"""Weight of the best look against the worst in judging how well a register fits (our choice)."""
+
+ROUGHNESS, LEAST_SAMPLES = 0.5, 8
+"""Penalty for moving e times less smoothly than the smoothest candidate, and how many samples it takes (our choice)."""
+
+STOOD_STILL = 1.0
+"""Penalty of a number of two registers whose finer half stood still (our choice)."""
+
+
 class Stopped(Exception):
     """The person stopped the search."""
 
@@ -183,12 +193,14 @@ def _ask(
     raise last
 
 
-def candidates(seen: Sequence[tuple[Words, Shown]]) -> list[Candidate]:
+def candidates(seen: Sequence[tuple[Words, Shown]], samples: Sequence[Words] = ()) -> list[Candidate]:
     """Every way to read a register that gives what was shown, each time; the most likely first.
 
     Parameters
     ----------
     seen : registers and what the display showed at that moment, once or, better, again after it has changed
+    samples : registers alone, a second or so apart while the oven moves: a number put together from the halves of two
+        moves in jumps, a temperature does not
 
     Returns    list; empty when nothing fits
     """
@@ -205,6 +217,7 @@ def candidates(seen: Sequence[tuple[Words, Shown]]) -> list[Candidate]:
                         candidate = _candidate(register, number, order, scale, unit, seen)
                         if candidate is not None:
                             found.append(candidate)
+    found = _with_roughness(found, samples)
     return sorted(found, key=lambda each: (each.penalty, each.register.function_code, each.register.address))
 
 
@@ -218,7 +231,7 @@ def _candidate(
 ) -> Candidate | None:
     if not _holds_an_oven(number, scale, unit):
         return None
-    values, misses = [], []
+    values, misses, low_words = [], [], []
     for words, shown in seen:
         places = [RegisterAddress(register.function_code, register.address + at) for at in range(number.register_count)]
         if any(place not in words for place in places):
@@ -230,17 +243,65 @@ def _candidate(
         if abs(miss) > shown.tolerance:
             return None
         values.append(value)
+        low_words.append(words[places[0 if order == "low first" else -1]])
         misses.append(miss)
-    return Candidate(
-        register, number, order, scale, unit, tuple(values), tuple(misses), _penalty(number, unit, misses, seen)
-    )
+    penalty = _penalty(number, unit, misses, seen)
+    if number.register_count == 2 and _stood_still(low_words, seen):
+        penalty += STOOD_STILL
+    return Candidate(register, number, order, scale, unit, tuple(values), tuple(misses), penalty)
+
+
+def _with_roughness(found: list[Candidate], samples: Sequence[Words]) -> list[Candidate]:
+    """The same candidates, those that move less smoothly than the smoothest one set back."""
+    if len(samples) < LEAST_SAMPLES or len(found) < 2:
+        return found
+    rough_K = [roughness_K(each, samples) for each in found]
+    smoothest_K = min(each for each in rough_K)
+    return [
+        replace(
+            each, penalty=each.penalty + min(STOOD_STILL, ROUGHNESS * math.log((own + 0.02) / (smoothest_K + 0.02)))
+        )
+        if math.isfinite(own)
+        else each
+        for each, own in zip(found, rough_K, strict=True)
+    ]
+
+
+def roughness_K(candidate: Candidate, samples: Sequence[Words]) -> float:
+    """Root mean square of a candidate's second differences over samples at equal intervals [K]; inf where not read."""
+    places = [
+        RegisterAddress(candidate.register.function_code, candidate.register.address + at)
+        for at in range(candidate.number.register_count)
+    ]
+    if any(place not in words for words in samples for place in places):
+        return math.inf
+    kelvin = 1.0 / 1.8 if candidate.unit is ChannelUnit.FAHRENHEIT else 1.0
+    values = [
+        decode([words[place] for place in places], candidate.number, candidate.word_order) * candidate.scale * kelvin
+        for words in samples
+    ]
+    bends = [before - 2.0 * here + after for before, here, after in zip(values, values[1:], values[2:], strict=False)]
+    return math.sqrt(sum(bend * bend for bend in bends) / len(bends))
+
+
+def _stood_still(low_words: Sequence[int], seen: Sequence[tuple[Words, Shown]]) -> bool:
+    """Whether the finer half of a number never changed while the display did: it is some other register then.
+
+    A half of zeros may be the fraction of a display without decimals.
+    """
+    return set(low_words) != {0} and len(set(low_words)) == 1 and len({shown.value for _, shown in seen}) > 1
 
 
 def _penalty(
     number: NumberFormat, unit: ChannelUnit, misses: list[float], seen: Sequence[tuple[Words, Shown]]
 ) -> float:
-    """How unlikely a reading is: misses in tolerances, then the rarer number formats, then a unit of its own."""
-    off = max(abs(miss) / shown.tolerance for miss, (_, shown) in zip(misses, seen, strict=True))
+    """How unlikely a reading is: misses in tolerances, then the rarer number formats, then a unit of its own.
+
+    The best miss counts most: one of the looks may have been at a steady oven, while in the others it moved between
+    reading the display and asking the registers.
+    """
+    offs = [abs(miss) / shown.tolerance for miss, (_, shown) in zip(misses, seen, strict=True)]
+    off = BEST_LOOK * min(offs) + (1.0 - BEST_LOOK) * max(offs)
     rarity = {
         NumberFormat.INT16: 0.0,
         NumberFormat.UINT16: 0.01,
@@ -273,5 +334,16 @@ def _in_unit(value: float, unit: ChannelUnit, wanted: ChannelUnit) -> float:
 
 
 def is_settled(found: Sequence[Candidate]) -> bool:
-    """Whether all candidates read one and the same place, or places that said the same, so that any will do."""
-    return bool(found) and len({each.values for each in found if each.penalty - found[0].penalty < 0.5}) == 1
+    """Whether all candidates read one and the same place, or places that said the same, so that any will do.
+
+    Whole numbers of two registers whose upper half was still 0 may differ in where that half is: not settled.
+    """
+    near = [each for each in found if each.penalty - found[0].penalty < 0.5]
+    readings = {(each.values, _upper_half(each)) for each in near}
+    return bool(near) and len({values for values, _ in readings}) == 1 and len(readings) == 1
+
+
+def _upper_half(candidate: Candidate) -> int | None:
+    if candidate.number not in (NumberFormat.INT32, NumberFormat.UINT32):
+        return None
+    return candidate.register.address + (0 if candidate.word_order == "high first" else 1)

@@ -8,15 +8,16 @@ import pytest
 from logger.controllers.line import SerialLine
 from logger.controllers.link_faults import NoAnswer, Refused
 from logger.controllers.modbus_serial import SerialRegisters
-from logger.controllers.register_finder import Candidate, Shown, Stopped, candidates, reread, scan
+from logger.controllers.register_finder import Candidate, Shown, Stopped, candidates, is_settled, reread, scan
 from logger.controllers.register_map import decode
 from logger.controllers.settings import ChannelUnit, ControllerSettings, PortSettings, RegisterAddress
 from sim.bus import Bus, Station
 from sim.controller import Tuning
 from sim.heat import Heat
-from sim.registers import Display, RandomMap, encode, random_map
+from sim.registers import Display, RandomMap, Register, encode, random_map
 from sim.scenario import scenario
 
+FLOAT = Register(10, "process value", "float32")
 OVEN = ControllerSettings("oven", (), answer_deadline_s=0.3, slowest_answer_s=0.3, gap_s=0.0)
 
 
@@ -72,8 +73,14 @@ def test_the_register_scale_and_unit_are_right_after_two_looks_at_the_display(se
     found = scan(reader, OVEN)
     first = (reread(reader, OVEN, found), what_is_shown(heat, drawn))
     heat.advance_to(600.0)
-    second = (reread(reader, OVEN, found), what_is_shown(heat, drawn))
-    best = candidates([first, second])[0]
+    shown = what_is_shown(heat, drawn)
+    heat.advance_to(603.0)  # the oven goes on heating while the person types
+    second = (reread(reader, OVEN, found), shown)
+    samples = []
+    for at in range(20):  # no more looks at the display, only at the registers
+        heat.advance_to(604.0 + at)
+        samples.append(reread(reader, OVEN, found))
+    best = candidates([first, second], samples)[0]
     assert best.unit == drawn.unit
     # right is what reads as the display shows over all an oven does, also where two registers hold the same number
     for value in (0.0, 21.0, 99.0, 250.0, 700.0, 925.0, 1290.0):
@@ -101,6 +108,26 @@ def test_the_finder_works_over_a_real_line_and_only_reads():
 
 
 WORDS = {RegisterAddress(3, at): word for at, word in enumerate([0, 251, 300, 0x41C8, 0xCCCD, 77])}
+
+
+def test_halves_of_two_numbers_are_told_from_a_temperature_by_how_they_move():
+    def words(value: float) -> dict[RegisterAddress, int]:
+        high, low = encode(FLOAT, Display(value, 0.0))
+        return {RegisterAddress(3, 9): 0x1234, RegisterAddress(3, 10): high, RegisterAddress(3, 11): low}
+
+    looks = [(words(20.4), Shown(20.4, ChannelUnit.CELSIUS, 1)), (words(180.9), Shown(180.4, ChannelUnit.CELSIUS, 1))]
+    samples = [words(181.0 + 0.37 * at) for at in range(20)]
+    best, *others = candidates(looks, samples)
+    assert (best.register.address, best.word_order) == (10, "high first")
+    assert all(other.penalty > best.penalty + 0.5 for other in others)
+
+
+def test_an_upper_half_that_was_still_empty_is_not_settled():
+    words = [{RegisterAddress(3, at): word for at, word in enumerate((0, raw, 0))} for raw in (2040, 18090)]
+    looks = [(words[0], Shown(20.4, ChannelUnit.CELSIUS, 1)), (words[1], Shown(180.9, ChannelUnit.CELSIUS, 1))]
+    found = [each for each in candidates(looks) if each.number.register_count == 2]
+    assert {each.register.address for each in found} == {0, 1}
+    assert not is_settled(found)
 
 
 def test_every_way_that_fits_is_offered_and_the_plainest_first():

@@ -155,6 +155,35 @@ def test_a_sound_oven_is_found_well(tmp_path):
     assert len(report.stretches[0].samples) >= 2
 
 
+ASKED_LINE = {"query": "TEMP?", "pattern": "PV=(?P<air>\\S+) SP=\\S+ OUT=\\S+ C"}
+TALKING_LINE = {"pattern": "PV=(?P<air>\\S+) SP=\\S+ OUT=\\S+ C"}
+
+
+@pytest.mark.parametrize(
+    ("bus", "port", "controller"),
+    [
+        ({"wire": "ascii"}, {"framing": "ascii"}, {}),
+        ({"link": "tcp"}, {"framing": "tcp"}, {}),
+        ({"link": "tcp", "wire": "rtu"}, {"framing": "rtu"}, {"answer_deadline_s": 0.5}),
+        ({"wire": "text"}, {"framing": "text"}, {"text": ASKED_LINE, "answer_deadline_s": 0.5}),
+        (
+            {"wire": "text", "style": LineStyle(query="", every_s=0.1)},
+            {"framing": "text"},
+            {"text": TALKING_LINE, "answer_deadline_s": 1.0},
+        ),
+    ],
+    ids=["ascii", "network", "network bridge", "text asked", "text talking"],
+)
+def test_a_sound_device_of_every_kind_is_found_well(tmp_path, bus, port, controller):
+    shop = Shop(tmp_path, bus=bus, port=port, controller=controller)
+    with shop.open() as running:
+        name = {"tcp": f"tcp://{running.port}", "rtu": running.url}.get(port["framing"])
+        report = shop.check(CheckOrders(room_K=ROOM_K, watch_s=3.0), port=name)
+    assert report.diagnoses == ()
+    assert report.is_well
+    assert report.channels[0].reading.temperature_K == pytest.approx(ROOM_K, abs=3.0)
+
+
 # -- 1 the port is not there -------------------------------------------------------------------------------------
 
 
