@@ -110,9 +110,11 @@ def test_a_display_that_nothing_follows_is_said_plainly_and_ends_with_1(tmp_path
     assert "None of them has what the display showed" in done.stdout
 
 
+@pytest.mark.slow
 def test_nobody_there_ends_with_what_to_look_at(tmp_path):
     with shop(4) as (bus, drawn, _):
-        done = find(bus.port, "--unit-address", "99", "--registers", near(drawn), folder=tmp_path)
+        words = [bus.port, "--unit-address", "99", "--registers", near(drawn), "--deadline", "1 s"]
+        done = find(*words, folder=tmp_path)
         assert done.returncode == 0  # found at another address
         assert "unit_address = 1" in done.stdout
     done = find(tmp_path / "none", folder=tmp_path)
