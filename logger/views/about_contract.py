@@ -30,6 +30,7 @@ def about_object(situation: Situation) -> dict[str, Any]:
                 "time_s": event.time_s,
                 "kind": str(event.kind),
                 "key": event.key,
+                "episode": event.episode,
                 "phase": str(event.phase),
                 "severity": str(event.severity),
                 "title": event.title,

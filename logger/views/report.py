@@ -390,9 +390,13 @@ def _marks(tell: Teller, situation: Situation) -> Table:
         acknowledged = [
             later
             for later in tell.at("alerts")[number:]
-            if later["phase"] == "acknowledged" and (later["kind"], later["key"]) == (event["kind"], event["key"])
+            if later["phase"] == "acknowledged"
+            and all(later[name] == event[name] for name in ("kind", "key", "episode"))
         ]
-        said = "acknowledged" if acknowledged else "" if event["severity"] == "news" else "not acknowledged"
+        said = "" if event["severity"] == "news" else "not acknowledged"
+        if acknowledged:
+            _, by, who = acknowledged[0]["message"].rpartition("Acknowledged by ")
+            said = f"acknowledged by {who.rstrip('.')}" if by else "acknowledged"
         shown = Said(str(own)) if own <= MOST_MARKS else Said("")
         rows.append((shown, tell.moment(f"alerts/{number}/time_s"), Said(event["severity"]), Said(words), Said(said)))
     return Table("Alerts", ("", "when", "", "", ""), tuple(rows), "None was raised.")
@@ -423,7 +427,9 @@ def _sensors(tell: Teller) -> Table:
         good, every = tell.number(f"{place}/good_readings", "{:d}"), tell.number(f"{place}/readings", "{:d}")
         bad = [tell.number(f"{place}/bad_readings/{kind}", f"{{:d}} {kind}") for kind in sensor["bad_readings"]]
         counted = joined([Said(f"{good} good of {every}", (*good.sources, *every.sources)), *bad])
-        offsets = joined(corrections, "; ") if corrections else Said("none stated")
+        day = sensor["calibrated_on"]
+        dated = Said(f"calibrated {day}", (f"{place}/calibrated_on",)) if day else Said("")
+        offsets = joined([joined(corrections, "; ") if corrections else Said("none stated"), dated])
         rows.append((Said(name), Said(kind), tolerance, offsets, counted))
     head = ("channel", "thermocouple", "tolerance", "offsets", "readings")
     return Table("Sensors", head, tuple(rows), "None.")

@@ -288,6 +288,20 @@ def test_the_report_tells_who_was_told_and_who_answered(carburized: Situation) -
     ]
 
 
+def test_who_answered_an_alert_and_when_a_sensor_was_calibrated_is_told(carburized: Situation) -> None:
+    raised, answered, news = carburized.alert_events
+    named = replace(answered, message="made up. Acknowledged by Ada.")
+    kept = carburized.kept
+    assert kept is not None
+    couple = replace(kept.thermocouples["inside"], calibrated_on="2026-01-15")
+    situation = replace(
+        carburized, alert_events=(raised, named, news), kept=replace(kept, thermocouples={"inside": couple})
+    )
+    report = report_of(situation, UTC)
+    assert report.marks.rows[0][4].words == "acknowledged by Ada"
+    assert report.sensors.rows[0][3].words == "900 C: add 1.5 C, calibrated 2026-01-15"
+
+
 def test_sensors_are_told_with_class_tolerance_offsets_and_readings(carburized: Situation) -> None:
     (row,) = report_of(carburized, UTC).sensors.rows
     # 0.75 % of 925 C (ASTM E230, standard tolerance of type K)
