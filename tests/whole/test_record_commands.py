@@ -8,7 +8,9 @@ import subprocess
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from logger.commands.service import service
 from logger.record import RecordReader, RecordWriter
 from tests.whole.loopback import free_port, web_server
 from tests.whole.served import begun, grows, oven_file, served, simulated, soaktally
@@ -144,3 +146,32 @@ def test_a_note_in_a_record_of_a_newer_version_is_refused_and_changes_nothing(tm
     said = soaktally("note", "last", "hello", "--record", record)
     assert said.returncode == 2
     assert "found a record of a newer version (step from_2031)" in said.stderr
+
+
+def test_installing_the_service_writes_the_unit_and_says_every_step(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    steps = tmp_path / "steps"
+    for name in ("systemctl", "loginctl"):
+        fake = tmp_path / name
+        fake.write_text(f'#!/bin/sh\necho "{name} $*" >> {steps}\n')
+        fake.chmod(0o755)
+    monkeypatch.setenv("PATH", str(tmp_path))
+    monkeypatch.setattr("os.geteuid", lambda: 1000)
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    said = CliRunner().invoke(service, [str(oven_file(tmp_path, "east", "/dev/no-such-port"))])
+    assert said.exit_code == 0, said.output
+    unit = tmp_path / "home/.config/systemd/user/soaktally.service"
+    assert unit.read_text().startswith("# Written by `soaktally service`.")
+    assert steps.read_text().splitlines() == [
+        "loginctl enable-linger",
+        "systemctl --user daemon-reload",
+        "systemctl --user enable soaktally.service",
+        "systemctl --user restart soaktally.service",
+    ]
+    assert f"Wrote {unit}" in said.output
+    assert said.output.splitlines()[-1] == "Watching east. See it with: systemctl --user status soaktally"
+    (tmp_path / "systemctl").write_text("#!/bin/sh\necho 'Failed to connect to bus' >&2\nexit 1\n")
+    failed = CliRunner().invoke(service, [str(tmp_path / "east.toml")])
+    assert failed.exit_code == 1
+    assert "systemctl --user daemon-reload: Failed to connect to bus" in failed.output
