@@ -21,6 +21,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from logger import daemon
 from logger.clock import FastClock
@@ -61,6 +62,12 @@ INPUT_KINDS: tuple[Kind, ...] = (
     "power-cut",
 )
 """While one of these holds, what the controller sends is not what the oven is, and need not be kept."""
+
+STALL_S, STALL_NEAR_S = 0.08, 1.0
+"""This computer stood still when the simulated oven fell behind by this long [s of wall time]; what passed so near it
+[s of wall time] says nothing about the logger."""
+
+FloatArray = NDArray[np.float64]
 
 AFTER_S = 90.0
 """After a fault of the input a reading may wait this long [s] to be believed again: it jumps back."""
@@ -128,6 +135,7 @@ class Outcome:
     kinds: Counter[str] = field(default_factory=Counter)
     qualities: Counter[str] = field(default_factory=Counter)
     came_through: int = 0
+    stood_still: int = 0
     lost: list[tuple[float, str, str]] = field(default_factory=list)
     wrong: list[tuple[float, float, float, str]] = field(default_factory=list)
     worst_K: float = 0.0
@@ -182,7 +190,7 @@ def judge(
     )
     truth = heat.truth()
     times_s = [reading.monotonic_s / speed - began_s for reading in readings]  # wall time of the end of each slot
-    exchanges = _whole_exchanges(passed)
+    exchanges, stalls = _whole_exchanges(passed), _stalls_s(passed, speed, poll_s)
     for wall_s, oven_s, raw in exchanges:
         watched = times_s[0] < wall_s <= times_s[-1]
         if not watched or _is_disturbed(faults, oven_s) or faults.active(oven_s, ("unplug",)):
@@ -191,6 +199,9 @@ def judge(
         given_up = readings[at - 1].quality is Quality.MISSING and wall_s - times_s[at - 1] < 0.1 if at else False
         if given_up:
             continue  # this computer stood still: the question had been given up before the answer was sent
+        if stalls.size and np.min(np.abs(stalls - wall_s)) < STALL_NEAR_S:
+            outcome.stood_still += 1
+            continue
         outcome.came_through += 1
         kept = readings[at : at + 2]
         if not any(one.quality is Quality.GOOD and one.raw == raw for one in kept):
@@ -239,6 +250,18 @@ def _whole_exchanges(passed: list[Passed]) -> list[tuple[float, float, str]]:
     return found
 
 
+def _stalls_s(passed: list[Passed], speed: float, poll_s: float) -> FloatArray:
+    """Wall times [s] at which this computer stood still: the simulated oven fell behind, or nothing at all passed.
+
+    A clock faster than real makes minutes of an oven of a short stall of the machine; beside a real oven it is nothing.
+    """
+    wall_s, oven_s = (np.array([getattr(one, name) for one in passed]) for name in ("wall_s", "oven_s"))
+    behind_s = wall_s - oven_s / speed
+    behind_s -= np.median(behind_s)
+    pauses_s = np.diff(wall_s, prepend=wall_s[0])
+    return wall_s[(behind_s > STALL_S) | (pauses_s > STALL_S + 2.0 * poll_s / speed)]
+
+
 def _is_disturbed(faults: FaultPlan, oven_s: float) -> bool:
     """Whether the input is, or was just now, not what the oven is."""
     return any(
@@ -267,6 +290,7 @@ def table(outcome: Outcome, speed: float, seed: int, poll_s: float) -> str:
         f"| answers that came through whole from a sound input | {outcome.came_through} |",
         f"| of these not kept as good | {len(outcome.lost)} |",
         f"| good readings farther from the truth than an oven moves, {limit_K:.0f} K a poll | {len(outcome.wrong)} |",
+        f"| answers not judged because this computer stood still just then | {outcome.stood_still} |",
         f"| farthest good reading from the truth | {outcome.worst_K:.1f} K |",
         f"| frames on the bus that were no request to read | {outcome.written_to_bus} |",
         "",
