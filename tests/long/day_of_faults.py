@@ -205,7 +205,8 @@ def judge(
         outcome.came_through += 1
         kept = readings[at : at + 2]
         if not any(one.quality is Quality.GOOD and one.raw == raw for one in kept):
-            said = ", ".join(f"{one.quality} {one.raw[:30]}" for one in kept) or "no reading"
+            said = ", ".join(f"{one.quality} {one.raw if one.raw.isdigit() else ''}".strip() for one in kept)
+            said = said or "no reading"
             outcome.lost.append((oven_s, raw, said))
     replies = [one for one in passed if one.direction == "reply"]
     walls = [one.wall_s for one in replies]
