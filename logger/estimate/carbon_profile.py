@@ -290,6 +290,8 @@ class _Plan:
         """
         moved = np.zeros(min(last, len(self.windows)) - first, dtype=bool)
         carbide, ferrite = self.saturation[:, first:last], self.a3[:, first:last]
+        if float(nodes.max()) < float(carbide.min()) and float(ferrite.max()) <= 0.0:
+            return moved
         highest, lowest = nodes.max(axis=1)[:, None], nodes[:, 1:-1].min(axis=1)[:, None]
         for limit, near in (
             (carbide, highest > np.minimum(carbide, carbide[:, :1])),
@@ -336,13 +338,15 @@ def _remembered(
     """What the step just done adds to what must be remembered."""
     temperature_K, phases = span.stage_K[1], span.stage_phases[1]
     limited = np.zeros(problem.members, dtype=bool)
+    saturated = float(nodes.max()) > float(phases[:, SATURATION].min())
     outward = []
     for surface, end, cell in ((surfaces[0], 0, 1), (surfaces[1], -1, -2)):
         out = np.zeros(problem.members, dtype=bool)
         if surface is not NOTHING:
             limited |= surface.potential_at(temperature_K) > phases[:, HIGHEST_W]
-            inside = austenite_equivalent_wt_pct(nodes[:, [cell]], phases)[:, 0]
+            inside = nodes[:, cell]
+            if saturated or float(phases[:, A3].max()) > 0.0:
+                inside = austenite_equivalent_wt_pct(nodes[:, [cell]], phases)[:, 0]
             out = nodes[:, end] < inside - OUTWARD_WT_PCT
         outward.append(out)
-    saturated = float(nodes.max()) > float(phases[:, SATURATION].min())
     return ever.after(problem, nodes, phases, temperature_K, span.hot_s, limited, saturated, (outward[0], outward[1]))

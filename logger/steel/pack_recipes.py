@@ -79,8 +79,8 @@ PACK_RECIPES: dict[str, PackRecipe] = {
             mass_transfer_m_per_s=_transfer(
                 9.0e-8,
                 1.7,
-                "derived: gives 0.82 of the case of energised charcoal to 0.40 % C after 4 h at 950 C, as published "
-                "for sea shell against barium carbonate",
+                "derived: gives 0.82 of the case of energised charcoal, from 0.15 to 0.40 % C after 4 h at 950 C, as "
+                "published for sea shell against barium carbonate",
             ),
         ),
         PackRecipe(
@@ -90,8 +90,8 @@ PACK_RECIPES: dict[str, PackRecipe] = {
             mass_transfer_m_per_s=_transfer(
                 1.5e-8,
                 2.5,
-                "derived: gives 1/2.8 of the case of charcoal with 30 % sea shell to 0.40 % C after 4 h at 950 C, as "
-                "published; 2 h and 8 h give 2.0e-8 and 1.1e-8, other definitions of case 0.5e-8 to 3e-8",
+                "derived: gives 1/2.8 of the case of charcoal with 30 % sea shell, from 0.15 to 0.40 % C after 4 h at "
+                "950 C, as published; 2 h and 8 h give 2.0e-8 and 1.1e-8, other definitions of case 0.5e-8 to 3e-8",
             ),
         ),
         PackRecipe(

@@ -123,7 +123,9 @@ def carbon_object(carbon: CarbonResult, levels_wt_pct: tuple[float, ...]) -> dic
         "liquid_depth_mm": _mm(carbon.liquid_depth_m),
         "liquid_depth_now_mm": _mm(carbon.liquid_depth_now_m),
         "skin_depth_mm": _mm(carbon.skin_depth_m),
+        "network_depth_mm": _mm(carbon.network_depth_m),
         "margin_to_solidus_C": _number(carbon.margin_to_solidus_K),
+        "margin_to_solidus_wt_pct": _number(carbon.margin_to_solidus_wt_pct),
         "profile": {
             "depth_mm": np.round(millimetres_from_metres(carbon.depth_m), 7).tolist(),
             "carbon_wt_pct": carbon.carbon_wt_pct.tolist(),

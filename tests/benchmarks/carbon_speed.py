@@ -11,7 +11,7 @@ import os
 import platform
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
@@ -162,12 +162,21 @@ def measured(
     return Point(who, setting, best, float(np.sqrt(np.average(error**2, weights=weight))), float(error.max()))
 
 
-def time_at(points: list[Point], rms_wt_pct: float) -> float:
-    """Time [s] of one integrator at an error, between its two nearest runs on logarithmic scales; the fastest first."""
-    error = np.log([point.rms_wt_pct for point in points])
-    order = np.argsort(error)
-    took = np.log([point.time_s for point in points])
-    return float(np.exp(np.interp(np.log(rms_wt_pct), error[order], took[order])))
+def quickest(runs: list[list[Point]], rms_wt_pct: float) -> float:
+    """The shortest time [s] in which one of the integrators is at least so accurate: between two of its settings.
+
+    Between settings time goes as a power of the error; a setting that is both slower and less accurate than another
+    does not count.
+    """
+    best = np.inf
+    for points in runs:
+        front = [p for p in points if not any(q.time_s < p.time_s and q.rms_wt_pct < p.rms_wt_pct for q in points)]
+        front.sort(key=lambda point: -point.rms_wt_pct)
+        if front[-1].rms_wt_pct > rms_wt_pct:
+            continue
+        error, took = (np.log([getattr(point, name) for point in front]) for name in ("rms_wt_pct", "time_s"))
+        best = min(best, float(np.exp(np.interp(-np.log(rms_wt_pct), -error, took))))
+    return best
 
 
 def live_step_ms() -> tuple[float, float]:
@@ -195,11 +204,12 @@ def main() -> None:
     time_s, temperature_K = history()
     weight = grid.volume_m[1:-1]
     raw, smooth = LinesOfCells(grid, time_s, temperature_K), LinesOfCells(grid, *minute_means(time_s, temperature_K))
-    reference = raw.solved("LSODA", 1e-10, max_step=2.0)
+    reference = raw.solved("LSODA", 1e-9, max_step=3.0)
 
     def point(who: str, setting: str, run: Callable[[], np.ndarray], times: int = 3) -> Point:
         found = measured(who, setting, run, reference, weight, times)
-        print(f"{who:40} {setting:12} {found.time_s:9.4f} s  rms {found.rms_wt_pct:.1e}  largest {found.largest_wt_pct:.1e}")
+        error = f"rms {found.rms_wt_pct:.1e}  largest {found.largest_wt_pct:.1e}"
+        print(f"{who:40} {setting:12} {found.time_s:9.4f} s  {error}")
         return found
 
     tolerances = (5e-3, 2e-3, 1e-3, 5e-4, 2e-4, 1e-4, 5e-5)
@@ -226,36 +236,41 @@ def table(
 ) -> str:
     """What is kept."""
     everything = [*own, *(point for points in rivals for point in points), *fipy]
+    versions = f"Python {platform.python_version()}, numpy {np.__version__}, scipy {scipy.__version__}"
     lines = [
         "# How fast is the carbon solver?",
         "",
-        f"Half of a 6 mm plate in {grid.cells} graded cells, 915-960-915 C with 1.5 C noise and a 4 C cycle, 10 h at 1 Hz",
-        f"({int(3600 * HOURS) + 1} readings), diffusivity by Agren, 1.1 % C through 2e-7 m/s. Processor time; error against",
-        "LSODA at 1e-10 on every reading, same cells. FiPy's own sweep is first order in time.",
-        f"Python {platform.python_version()}, numpy {np.__version__}, scipy {scipy.__version__}, {os.cpu_count()} cores.",
+        f"Half of a 6 mm plate in {grid.cells} graded cells, 915-960-915 C with 1.5 C noise and a 4 C cycle,",
+        f"10 h at 1 Hz ({int(3600 * HOURS) + 1} readings), diffusivity by Agren, 1.1 % C through 2e-7 m/s. Processor",
+        "time, ours with the averaging of the readings; error against LSODA at 1e-9 on every reading, same cells.",
+        "FiPy's steps are of first order.",
+        f"{versions}, {os.cpu_count()} cores; other work ran beside it: trust the ratios before the times.",
         "",
         "| solver | tolerance or step | time [s] | rms error [wt%] | largest error [wt%] |",
         "|---|---|---|---|---|",
     ]
     for one in everything:
-        lines.append(
-            f"| {one.who} | {one.setting} | {one.time_s:.4f} | {one.rms_wt_pct:.1e} | {one.largest_wt_pct:.1e} |"
-        )
-    lines += ["", "At the same error (root mean square):", "", "| error [wt%] | soaktally [s] | best of solve_ivp [s] | ratio |"]
-    lines.append("|---|---|---|---|")
-    worst = max(point.rms_wt_pct for point in own)
-    least = min(point.rms_wt_pct for point in own)
-    for level in (3e-4, 1e-4, 3e-5):
-        if least <= level <= worst:
-            best = min(
-                time_at(points, level)
-                for points in rivals
-                if min(point.rms_wt_pct for point in points) <= level
-            )
-            mine = time_at(own, level)
-            lines.append(f"| {level:.0e} | {mine:.4f} | {best:.4f} | {best / mine:.1f} |")
+        errors = f"{one.rms_wt_pct:.1e} | {one.largest_wt_pct:.1e}"
+        lines.append(f"| {one.who} | {one.setting} | {one.time_s:.4f} | {errors} |")
     lines += [
         "",
+        "At the same error (root mean square). *Given minutes*: the integrator gets the averages over a minute, made",
+        "beforehand and not counted; *given readings*: it gets what we get.",
+        "",
+        "| error [wt%] | soaktally [s] | best, given readings [s] | ratio | best, given minutes [s] | ratio |",
+        "|---|---|---|---|---|---|",
+    ]
+    for level in (2e-4, 1e-4, 5e-5):
+        mine = quickest([own], level)
+        cells = [f"{level:.0e}", f"{mine:.4f}"]
+        for kind in ("readings", "minute"):
+            best = quickest([points for points in rivals if kind in points[0].who], level)
+            cells += [f"{best:.4f}", f"{best / mine:.1f}"]
+        lines.append("| " + " | ".join(cells) + " |")
+    mine = quickest([own], 1.5e-4)
+    lines += [
+        "",
+        f"FiPy at {fipy[-1].rms_wt_pct:.1e} wt%: {fipy[-1].time_s:.1f} s, {fipy[-1].time_s / mine:.0f} times ours.",
         f"One live reading on the default grid: {live_ms[0]:.3f} ms median; asking where the carbon stands then: "
         f"{live_ms[1]:.3f} ms.",
     ]
