@@ -178,7 +178,8 @@ class SerialLine:
                 raise PortMissing(f"{name}: not there (another adapter has this name now); plug the old one in again")
         port = self._opener(replace(self.settings, name=name), self._questions)
         if not self._identity and "://" not in name:
-            self._identity = identity_of(name, self._present())
+            with suppress(OSError):  # a system that will not list its ports has opened this one all the same
+                self._identity = identity_of(name, self._present())
         return port
 
     def close(self) -> None:

@@ -66,6 +66,17 @@ def test_two_adapters_that_changed_names_are_each_read_as_before():
         line.close()
 
 
+def test_a_system_that_will_not_list_its_ports_opens_them_all_the_same():
+    def refused() -> list[PresentPort]:
+        raise OSError(5, "Input/output error")
+
+    with ScriptedBus(lambda request: [registers_answer(1, 3, [1])]) as bus:
+        line = SerialLine(PortSettings(bus.name), present=refused)
+        line.open()
+        assert SerialRegisters(line).read(ASKED, 3, 0, 1) == [1]
+        line.close()
+
+
 def test_two_adapters_that_look_the_same_are_not_guessed_between():
     twins = [there("a", OURS), there("b", OURS)]
     assert name_of(OURS, twins) == ""
