@@ -355,7 +355,9 @@ def test_two_runs_lie_over_each_other(chromium: Browser, tmp_path: Path) -> None
     recorded = make_workshop(tmp_path)
     with page_of(recorded.board, {OVEN: recorded.record}) as page, window(chromium, "desktop") as seen:
         seen.open(f"{page.address}runs")
-        for box in seen.page.locator("#runs input").all()[:2]:
+        boxes = seen.page.locator("#runs input")
+        expect(boxes).to_have_count(2)
+        for box in boxes.all():
             box.check()
         seen.shot("runs-desktop")
         seen.page.click("text=Lay the two over each other")

@@ -17,9 +17,8 @@ fill(find(".state .shape"), sign(find(".state").dataset.severity));
 // --- what is true ---
 
 function show(changed) {
-  if (("state" in changed && (said.state === "idle") !== (page.state === "idle")) || ("run" in changed && said.run !== page.run)) {
-    if (!find("dialog[open]")) { location.reload(); return; }
-  }
+  const another = (said.state === "idle") !== (page.state === "idle") || said.run !== page.run;
+  if (another && !find("dialog[open]")) { location.reload(); return; } // a run has begun or ended
   const text = (id, words) => { const node = find(id); if (node.textContent !== words) node.textContent = words; };
   if ("headline" in changed) text("#sentence", said.headline);
   if ("severity" in changed || "sign" in changed || "old" in changed || "name" in changed) {
