@@ -398,6 +398,20 @@ def _watched(poll_s: float, page: bool = False) -> Iterator[_Watched]:
             oven.wait(10.0)
 
 
+WHY = {
+    "review of 24 h": "a review lives the whole run through again, by the steps of a watch; without the looks at it"
+    " every two minutes (the trail that targets and pictures are made of) and without members the day takes 0.14 s."
+    " Next: a trail that needs no provisional step of every solver, or a kept result of a finished run.",
+    "too-hot: stop now": "with liquid in the skin the members' steps take several times as many rounds to solve, each a"
+    " little different for every member; where nothing melts the answer comes in time.",
+    "soaktally --help": "by the clock this counts whatever else the machine did; the processor's own time is inside.",
+    "soaktally watch": "by the clock this counts whatever else the machine did; the processor's own time says what a"
+    " free machine would take.",
+    "watching": "numpy, scipy, the record and (with it) the web server are loaded; what a run itself holds is small.",
+}
+"""Why a goal may not be met, by how its line begins."""
+
+
 def table(rows: list[Row]) -> str:
     """The rows as the table that is kept."""
     lines = [
@@ -412,6 +426,10 @@ def table(rows: list[Row]) -> str:
     for row in rows:
         met = "" if row.met is None else "yes" if row.met else "**no**"
         lines.append(f"| {row.what} | {row.measured} | {row.goal} | {met} |")
+    missed = [row.what for row in rows if row.met is False]
+    why = [f"- *{what}*: {words}" for what in missed for begin, words in WHY.items() if what.startswith(begin)]
+    if why:
+        lines += ["", "Where a goal is not met:", "", *why]
     return "\n".join(lines)
 
 
