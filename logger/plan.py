@@ -51,17 +51,20 @@ LAGS = 4.0
 """A hold of so many lags of the steel behind the oven: what is not known of the lag is then a small part of it."""
 
 LONGEST_LAG_S = 12.0 * 3600.0
+TRIAL_TOLERANCE_WT_PCT = 1.5e-3
+"""Step tolerance while a hold is looked for: a third of what would be noticed in what is told."""
+
 CLOSE_ENOUGH = 0.004
 """A hold is corrected until what is reached is within this part above what is wanted."""
 
-ROUNDS = 9
+ROUNDS = 7
 MOST_TOLD = 3
 """More programs than this side by side help nobody to choose."""
 
-MEMBERS = 48
-"""Members of a program's bands: their limits are good to a fifth of their width."""
+MEMBERS = 32
+"""Members of a program's bands: their limits are good to a quarter of their width."""
 
-TRIES = 3
+TRIES = 2
 """Programs of one kind that are tried: the map's best may lie just beyond a bound when it is lived through."""
 
 
@@ -196,6 +199,8 @@ def plan(
     found = list(_programs(whole, wishes))
     lived: list[Planned] = []
     for number, (why, programs) in enumerate(found):
+        if len(_without_doubles(lived)) == MOST_TOLD:
+            break
         tried = (_corrected(sheet, known, wishes, level, program) for program in programs[:TRIES])
         corrected = next((program for program in tried if program is not None), None)
         if corrected is not None:
@@ -344,7 +349,7 @@ def _outcome(sheet: RunSheet, thermocouple: Thermocouple, level: float, program:
     """What a program comes to, by itself, without bands."""
     lived = sheet_of(sheet, program)
     load = load_temperature.problem_from_sheet(lived, thermocouple=thermocouple)
-    problem = carbon_problem.problem_from_sheet(lived)
+    problem = replace(carbon_problem.problem_from_sheet(lived), tolerance_wt_pct=TRIAL_TOLERANCE_WT_PCT)
     load_state, steel = load_temperature.advance(load, load_temperature.begin(load), history_of(program))
     samples = load_temperature.joined([steel, load_temperature.at_end(load, load_state).tail])
     # The richest and hottest moment is the last one in the pack.

@@ -59,7 +59,7 @@ def main(count: int) -> None:
         "# How long does a plan take?",
         "",
         f"{len(taken)} random wishes ({refused} more contradicted themselves), {possible} of them possible.",
-        "Processor time of one wish, with bands of 48 cases for each program:",
+        "Processor time of one wish, with bands of 32 cases for each program:",
         f"Python {platform.python_version()} on {processor()}.",
         "",
         f"Median {np.median(taken):.1f} s, slowest {max(taken):.1f} s; wanted: under {WANTED_S:g} s each.",
