@@ -337,10 +337,12 @@ def _at_end(problem: Problem, state: EstimateState, with_stages: bool, with_soak
     carbon = carbon_profile.at_end(problem.carbon, solvers.carbon)
     soaked = soak.at_end(problem.soak, solvers.soak) if with_soak else soak.NOTHING_ASKED
     seen = stages.at_end(problem.stages, solvers.stages) if with_stages else None
-    heats = heat_treatment.heats_seen(problem.sheet, *hot_trace.at_end(solvers.hot_trace), _richest_wt_pct(carbon))
+    heats = None
+    if with_stages or _judges_temper(problem, solvers):
+        heats = heat_treatment.heats_seen(problem.sheet, *hot_trace.at_end(solvers.hot_trace), _richest_wt_pct(carbon))
     temper = _temper(problem, solvers, heats)
     treatment = None
-    if with_stages:
+    if with_stages and heats is not None:
         stages_seen = () if seen is None else seen.stages
         treatment = heat_treatment.treated(
             problem.sheet, carbon, heats, stages_seen, float(load.steel_K[0]), temper, _reached(problem, state)
@@ -379,14 +381,21 @@ def _richest_wt_pct(carbon: CarbonResult) -> float:
     return float(carbon.carbon_wt_pct.max())
 
 
+def _judges_temper(problem: Problem, solvers: Solvers) -> bool:
+    """Whether it takes the heats so far to say if the run has a temper: none is stated, and there may be one."""
+    stated = any(stage.kind is StageKind.TEMPER for stage in problem.sheet.stages)
+    return not stated and problem.tempering is not None and solvers.tempering is not None
+
+
 def _temper(
-    problem: Problem, solvers: Solvers, heats: HeatsJudgement
+    problem: Problem, solvers: Solvers, heats: HeatsJudgement | None
 ) -> tuple[TemperingProblem, TemperingState] | None:
     """The temper, where the run has one: what is soft is not tempered, however warm it is kept."""
     if problem.tempering is None or solvers.tempering is None:
         return None
-    stated = any(stage.kind is StageKind.TEMPER for stage in problem.sheet.stages)
-    if not stated and not heat_treatment.is_hard(heats.heats, problem.tempering.begins_hardened):
+    if _judges_temper(problem, solvers) and (
+        heats is None or not heat_treatment.is_hard(heats.heats, problem.tempering.begins_hardened)
+    ):
         return None
     return problem.tempering, solvers.tempering
 
