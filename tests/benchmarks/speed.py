@@ -402,12 +402,15 @@ WHY = {
     "review of 24 h": "a review lives the whole run through again, by the steps of a watch; without the looks at it"
     " every two minutes (the trail that targets and pictures are made of) and without members the day takes 0.14 s."
     " Next: a trail that needs no provisional step of every solver, or a kept result of a finished run.",
+    "plane-iron: stop now": "0.75 s together in an earlier state of the carbon solver on a less busy machine; how much"
+    " of the rest is the solver and how much the company was not told apart.",
     "too-hot: stop now": "with liquid in the skin the members' steps take several times as many rounds to solve, each a"
-    " little different for every member; where nothing melts the answer comes in time.",
+    " little different for every member.",
     "soaktally --help": "by the clock this counts whatever else the machine did; the processor's own time is inside.",
     "soaktally watch": "by the clock this counts whatever else the machine did; the processor's own time says what a"
     " free machine would take.",
-    "watching": "numpy, scipy, the record and (with it) the web server are loaded; what a run itself holds is small.",
+    "watching": "numpy, scipy and what else is loaded take most: 117 MB before the first reading; 30 MB of them are"
+    " pandas, which the record's library loads where it is installed (here for tests only).",
 }
 """Why a goal may not be met, by how its line begins."""
 
