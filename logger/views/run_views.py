@@ -64,6 +64,7 @@ def snapshot_of(situation: Situation, zone: tzinfo | None = None) -> Snapshot:
     soak = thermal.soaks[-1] if thermal.soaks else None
     stage = thermal.stages[-1] if thermal.stages else None
     age_s = None if situation.last_good_s is None else situation.now_s - situation.last_good_s
+    old = _bands_are_old(situation)
     return Snapshot(
         oven=situation.oven,
         run_name=situation.name,
@@ -85,13 +86,17 @@ def snapshot_of(situation: Situation, zone: tzinfo | None = None) -> Snapshot:
         soak_band_K=None if soak is None else soak.band_K,
         equivalent_time_s=thermal.equivalent_time_s,
         reference_K=thermal.reference_temperature_K,
-        steel_range_K=None if bands is None else _ends(bands.steel_temperature_K),
-        peak_range_K=None if bands is None else _ends(bands.peak_K),
-        soak_range_s=None if bands is None else _ends(bands.soak_s),
-        equivalent_time_range_s=None if bands is None else _ends(bands.equivalent_time_s),
+        steel_range_K=None
+        if bands is None
+        else _ends(bands.steel_temperature_K, thermal.steel_temperature_K if old else None),
+        peak_range_K=None if bands is None else _ends(bands.peak_K, thermal.peak_K if old else None),
+        soak_range_s=None if bands is None else _ends(bands.soak_s, thermal.soak_s if old else None),
+        equivalent_time_range_s=None
+        if bands is None
+        else _ends(bands.equivalent_time_s, thermal.equivalent_time_s if old else None),
         gap_s=sum(gap.end_s - gap.start_s for gap in thermal.gaps if not gap.bridged),
-        carbon=_carbon_now(sheet, result, bands),
-        temper=_temper_now(result, bands),
+        carbon=_carbon_now(sheet, result, bands, old),
+        temper=_temper_now(result, bands, old),
         treatment=(*quenched_rows(result.treatment, bands, sheet.display), *ahead_rows(result.treatment, sheet)),
         aims=_aims(situation),
         alerts=_alerts_now(situation),
@@ -101,6 +106,12 @@ def snapshot_of(situation: Situation, zone: tzinfo | None = None) -> Snapshot:
         units=sheet.display,
         zone=zone,
     )
+
+
+def _bands_are_old(situation: Situation) -> bool:
+    """Whether the bands were made for an earlier moment than the values beside them."""
+    bands, last_s = situation.bands, situation.last_good_s
+    return bands is not None and last_s is not None and bands.time_s < last_s - OLD_BANDS_S
 
 
 def run_view_of(situation: Situation, zone: tzinfo | None = None) -> RunView:
@@ -213,33 +224,41 @@ def _carburizes(sheet: RunSheet) -> bool:
     return sheet.pack is not None or any(stage.pack is not None for stage in sheet.stages)
 
 
-def _ends(band: Band) -> Range | None:
-    """The two ends of a band (any unit), where it has any."""
-    return (band[0], band[2]) if isfinite(band[0]) and isfinite(band[2]) else None
+OLD_BANDS_S = 60.0
+"""Bands made longer ago than this [s of run time] may have been outgrown by their values."""
 
 
-def _carbon_now(sheet: RunSheet, result: Estimate, bands: Bands | None) -> CarbonNow | None:
+def _ends(band: Band, value: float | None = None) -> Range | None:
+    """The two ends of a band (any unit), where it has any; not those of an older band that ``value`` has outgrown."""
+    low, _, high = band
+    if not isfinite(low) or not isfinite(high) or (value is not None and not low <= value <= high):
+        return None
+    return low, high
+
+
+def _carbon_now(sheet: RunSheet, result: Estimate, bands: Bands | None, old: bool) -> CarbonNow | None:
     carbon = result.carbon
     if carbon is None or not _carburizes(sheet):
         return None
     level = level_shown_wt_pct(sheet)
-    of = None if bands is None else bands.carbon
+    of, depth_m = None if bands is None else bands.carbon, carbon.case_depth_m(level)
+    depth_band_m = None if of is None else _ends(of.case_depth_m[level], depth_m if old else None)
     return CarbonNow(
-        cases=(CaseNow(level, carbon.case_depth_m(level), None if of is None else _ends(of.case_depth_m[level])),),
+        cases=(CaseNow(level, depth_m, depth_band_m),),
         surface_wt_pct=carbon.surface_wt_pct,
         core_wt_pct=carbon.core_wt_pct,
         carbide_m=carbon.carbide_depth_m,
         melted_m=carbon.liquid_depth_m,
         molten_now_m=carbon.liquid_depth_now_m,
-        surface_band_wt_pct=None if of is None else _ends(of.surface_wt_pct),
-        core_band_wt_pct=None if of is None else _ends(of.core_wt_pct),
-        carbide_band_m=None if of is None else _ends(of.carbide_depth_m),
-        melted_band_m=None if of is None else _ends(of.liquid_depth_m),
+        surface_band_wt_pct=None if of is None else _ends(of.surface_wt_pct, carbon.surface_wt_pct if old else None),
+        core_band_wt_pct=None if of is None else _ends(of.core_wt_pct, carbon.core_wt_pct if old else None),
+        carbide_band_m=None if of is None else _ends(of.carbide_depth_m, carbon.carbide_depth_m if old else None),
+        melted_band_m=None if of is None else _ends(of.liquid_depth_m, carbon.liquid_depth_m if old else None),
         melted_share=0.0 if of is None else of.melted_share,
     )
 
 
-def _temper_now(result: Estimate, bands: Bands | None) -> TemperNow | None:
+def _temper_now(result: Estimate, bands: Bands | None, old: bool) -> TemperNow | None:
     tempered = result.tempering
     if tempered is None:
         return None
@@ -248,7 +267,7 @@ def _temper_now(result: Estimate, bands: Bands | None) -> TemperNow | None:
     band = None if hardness is None or rms is None else (hardness - 1.645 * rms, hardness + 1.645 * rms)
     of = None if bands is None else bands.tempering
     if of is not None and hardness is not None:
-        band = _ends(of.hardness_HRC) or band
+        band = _ends(of.hardness_HRC, hardness if old else None) or band
     return TemperNow(
         constant=float(tempered.constant),
         parameter=float(tempered.parameter_K) if tempered.begun else None,
@@ -256,8 +275,10 @@ def _temper_now(result: Estimate, bands: Bands | None) -> TemperNow | None:
         reference_K=tempered.reference_temperature_K,
         hardness_HRC=hardness,
         hardness_band_HRC=band,
-        parameter_band=None if of is None else _ends(of.parameter_K),
-        equivalent_time_band_s=None if of is None else _ends(of.equivalent_time_s),
+        parameter_band=None if of is None else _ends(of.parameter_K, float(tempered.parameter_K) if old else None),
+        equivalent_time_band_s=None
+        if of is None
+        else _ends(of.equivalent_time_s, float(tempered.equivalent_time_s) if old else None),
     )
 
 
@@ -283,7 +304,7 @@ def _later(situation: Situation) -> tuple[str, ...]:
 
 
 def _aims(situation: Situation) -> tuple[Aim, ...]:
-    forecast = situation.forecast
+    forecast, old = situation.forecast, _bands_are_old(situation)
     return tuple(
         Aim(
             quantity=status.target.quantity,
@@ -297,7 +318,7 @@ def _aims(situation: Situation) -> tuple[Aim, ...]:
                 None if forecast is None or status.reached or not forecast.range_s else forecast.range_s[number]
             ),
             forecast_tried=forecast is not None,
-            band=None if status.band is None else _ends(status.band),
+            band=None if status.band is None else _ends(status.band, status.value if old else None),
             pessimistic=status.target.judged_by == "pessimistic",
         )
         for number, status in enumerate(situation.statuses)

@@ -71,6 +71,21 @@ def test_the_pictures_show_the_profile_and_the_depth_of_the_json_object(situatio
     assert view.depth.depth_m[-1] == pytest.approx(said["case_depth_mm"]["0.40"] / 1000.0, rel=0.05)
 
 
+def test_a_value_that_has_left_an_older_band_is_not_shown_with_it(situation: Situation) -> None:
+    bands, last_s = situation.bands, situation.last_good_s
+    assert bands is not None
+    assert last_s is not None
+    depths = dict.fromkeys(bands.carbon.case_depth_m, (0.0, 0.0, 1e-05))
+    small = replace(bands, carbon=replace(bands.carbon, case_depth_m=depths))
+    fresh = snapshot_of(replace(situation, bands=replace(small, time_s=last_s)))
+    old = snapshot_of(replace(situation, bands=replace(small, time_s=last_s - 900.0)))
+    still_true = snapshot_of(replace(situation, bands=replace(bands, time_s=last_s - 900.0)))
+    shown = [now.carbon.cases[0].band_m for now in (fresh, old, still_true) if now.carbon is not None]
+    assert shown[0] == (0.0, 1e-5)
+    assert shown[1] is None
+    assert shown[2] is not None
+
+
 def test_a_trace_without_dates_is_never_given_any(situation: Situation) -> None:
     assert situation.now_utc_s is None
     assert "0.30 mm reached after 1 h 55 min" in headline(snapshot_of(situation))
