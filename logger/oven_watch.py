@@ -244,9 +244,15 @@ class OvenWatch:
             if not self._looked and time.monotonic() >= self._look_again_s:
                 self._take_up()
             self._notice_mistake()
-            if self.run is not None and self.until_s is not None and self.run.time_s() >= self.until_s:
+            if self.run is not None and self.until_s is not None and self._time_s(self.run, piece) >= self.until_s:
                 self._end_run("the time asked for was over")
             self._show()
+
+    def _time_s(self, run: Watch, piece: PollResult | LinkEvent | Order | Reload | None) -> float:
+        """Run time [s] of what was just taken: what still waits in the inbox belongs to the run as well."""
+        if isinstance(piece, PollResult | LinkEvent):
+            return run.time_of(piece)
+        return run.time_s() if piece is None else -inf
 
     def _take(self, piece: PollResult | LinkEvent | Order | Reload | None) -> None:
         match piece:
