@@ -148,6 +148,8 @@ def _delimiter(lines: Sequence[str]) -> tuple[str, int]:
     """The sign that parts the most lines into the same number of columns, and that number."""
     sample = [line for line in lines if line.strip()]
     tail = sample[len(sample) // 5 :][:LOOKED_AT] or sample
+    # Titles and remarks at the top may be parted otherwise, or hold spaces: rows of numbers have more digits.
+    tail = [line for line in tail if sum(map(str.isdigit, line)) > sum(map(str.isalpha, line))] or tail
     best: tuple[float, int, int] | None = None
     chosen, width = ",", 1
     for order, delimiter in enumerate(DELIMITERS):

@@ -42,7 +42,10 @@ class FaceHistory:
         return FaceHistory(zero, zero)
 
     def after(self, cell_wt_pct: FloatArray, outward: np.ndarray, hot_s: FloatArray) -> "FaceHistory":
-        """With one more step: the outermost cell at its end [wt%], whether carbon goes out, seconds above A1; (m,)."""
+        """With one more step: the outermost cell at its end [wt%], whether carbon goes ``outward``, ``hot_s``.
+
+        Each (m,), a value a member; ``hot_s`` is the step's time above A1 [s].
+        """
         return replace(
             self,
             richest_wt_pct=np.maximum(self.richest_wt_pct, cell_wt_pct),

@@ -245,7 +245,7 @@ def step(
     span : the stretch of time, its temperatures
     surfaces : what the front and the back face touch over it
     reach_s : relative mobility integrated since the surfaces last changed, this step not included [s]
-    phases_before : (m, columns) rows of the phase table where the step before ended
+    phases_before : (m, columns) rows of the phase table [each in its own unit] where the step before ended
     """
     phi = Potential(problem, span.temperature_K)
     work = (span.hot_s * span.mobility)[:, None]

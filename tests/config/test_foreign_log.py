@@ -100,6 +100,14 @@ def _stamp(style: str, time_s: float, decimal: str) -> list[str]:
             return [f"{days:.9f}".replace(".", decimal)]
 
 
+def test_remarks_and_titles_with_spaces_do_not_make_spaces_the_delimiter() -> None:
+    rows = [f"03/14/2026 07:{minute:02d}:00 PM,{20 + 9 * minute}.0,{21 + 9 * minute}.5" for minute in range(40, 46)]
+    log = "\n".join(["Serial: 12 34", "Serial: 12 34", "Time,tc1 (C),tc2 (C)", *rows]) + "\n"
+    proposal = propose(log, zone="UTC")
+    assert proposal.mapping.delimiter == ","
+    assert len(proposal.mapping.channels) == 2
+
+
 @settings(
     max_examples=150, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.function_scoped_fixture]
 )

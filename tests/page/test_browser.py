@@ -110,9 +110,9 @@ def test_units_change_at_once_everywhere_and_are_remembered(chromium: Browser, l
         expect(seen.page.locator("#glance-far")).to_contain_text("in")
         expect(seen.page.locator("figcaption", has_text="Temperature")).to_contain_text("°F")
         expect(seen.page.locator("figcaption", has_text="Case depth")).to_contain_text("in")
-        shown = seen.page.locator("#facts").inner_text() + seen.page.locator("#sentence").inner_text()
-        assert "\N{NO-BREAK SPACE}C," not in shown
-        assert "\N{NO-BREAK SPACE}mm" not in shown
+        for place in ("#facts", "#sentence"):
+            expect(seen.page.locator(place)).not_to_contain_text("\N{NO-BREAK SPACE}mm")
+            expect(seen.page.locator(place)).not_to_contain_text("\N{NO-BREAK SPACE}C,")
         seen.page.reload()
         expect(seen.page.locator("#glance-heat")).to_contain_text("F")
         assert seen.troubles == []
@@ -438,6 +438,7 @@ def test_others_need_the_password_and_guests_only_look(chromium: Browser, live: 
             seen.page.press("#password", "Enter")
             expect(seen.page.locator("#sentence")).not_to_be_empty()
             expect(seen.page.locator(".acts")).to_have_count(0)
+            seen.page.wait_for_load_state("load")
             seen.page.click("#sign-out")
             seen.page.wait_for_url("**/sign-in")
             seen.page.fill("#password", "the owner's own")

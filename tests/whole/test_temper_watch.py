@@ -22,7 +22,7 @@ from logger.record import RecordReader
 from logger.steel.tempering import HARDNESS_RMS_HRC, fitted_constant
 from logger.units import FloatArray, celsius_from_kelvin, kelvin_from_celsius
 
-SPEED = 600
+SPEED = 300
 WANTED_HRC = 60.5
 PROGRAM = """
 [[segment]]
@@ -127,9 +127,16 @@ def watched(tmp_path_factory: pytest.TempPathFactory) -> Tempered:
     true_s, true_C, oven_C = (np.array([float(row[key]) for row in rows]) for key in ("time_s", "steel_C", "oven_C"))
     with RecordReader(folder / "record.db") as reader:
         history = reader.histories(reader.runs()[-1].id)["oven"]
-    # The simulated oven was on for a moment before the watch began: both saw it pass 150 C.
-    began_s = first_above(true_s, oven_C, 150.0) - first_above(
-        history.time_s, celsius_from_kelvin(history.temperature_K), 150.0
+    # The simulated oven was on for a moment before the watch began: both saw it pass the same temperatures rising.
+    # One of them may have been passed while no reading came.
+    read_C = celsius_from_kelvin(history.temperature_K)
+    began_s = float(
+        np.median(
+            [
+                first_above(true_s, oven_C, line_C) - first_above(history.time_s, read_C, line_C)
+                for line_C in range(60, 160, 10)
+            ]
+        )
     )
     return Tempered(
         events,
