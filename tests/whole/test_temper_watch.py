@@ -88,6 +88,7 @@ class Tempered:
     words: str
     true_s: FloatArray
     true_K: FloatArray
+    oven_K: FloatArray
 
 
 @pytest.fixture(scope="module")
@@ -144,6 +145,7 @@ def watched(tmp_path_factory: pytest.TempPathFactory) -> Tempered:
         said[1],
         true_s - began_s,
         kelvin_from_celsius(true_C),
+        kelvin_from_celsius(oven_C),
     )
 
 
@@ -176,12 +178,17 @@ def test_the_alert_comes_in_the_second_step_at_the_hardness_that_the_steel_then_
     constant = float(fitted_constant(0.85))
     problem = TemperingProblem(constant, carbon_wt_pct=0.85, manganese_wt_pct=0.35)
     lived = watched.true_s <= at_s
-    state = tempering.advance(problem, tempering.begin(problem), watched.true_s[lived], watched.true_K[lived])
-    truly = tempering.at_end(problem, state).hardness_HRC
-    assert truly is not None
-    assert abs(float(truly) - WANTED_HRC) < 1.645 * HARDNESS_RMS_HRC.value
-    # Type K, standard tolerance: 2.2 K (ASTM E230) is 0.2 HRC here; a minute between two looks is less.
-    assert abs(float(truly) - WANTED_HRC) < 0.3
+    hardness_HRC = []
+    for lived_K in (watched.true_K, watched.oven_K):
+        state = tempering.advance(problem, tempering.begin(problem), watched.true_s[lived], lived_K[lived])
+        found = tempering.at_end(problem, state).hardness_HRC
+        assert found is not None
+        hardness_HRC.append(float(found))
+    of_steel_HRC, of_oven_HRC = hardness_HRC
+    # The bare piece lags a few minutes behind the air that the thermocouple is in; the band has to hold that, too.
+    assert abs(of_steel_HRC - WANTED_HRC) < 1.645 * HARDNESS_RMS_HRC.value
+    # Where the thermocouple is, only its tolerance is left: 2.2 K (ASTM E230) is 0.1 HRC here, and as much between looks.
+    assert abs(of_oven_HRC - WANTED_HRC) < 0.2
     second_step_s = (0.45 + 1.0 + 0.5) * 3600.0
     assert at_s > second_step_s
 
