@@ -187,7 +187,7 @@ def test_the_alert_comes_in_the_second_step_at_the_hardness_that_the_steel_then_
     of_steel_HRC, of_oven_HRC = hardness_HRC
     # The bare piece lags a few minutes behind the air that the thermocouple is in; the band has to hold that, too.
     assert abs(of_steel_HRC - WANTED_HRC) < 1.645 * HARDNESS_RMS_HRC.value
-    # Where the thermocouple is, only its tolerance is left: 2.2 K (ASTM E230) is 0.1 HRC here, and as much between looks.
+    # Where the thermocouple is, only its tolerance is left: 2.2 K (ASTM E230), 0.1 HRC here; as much between looks.
     assert abs(of_oven_HRC - WANTED_HRC) < 0.2
     second_step_s = (0.45 + 1.0 + 0.5) * 3600.0
     assert at_s > second_step_s
