@@ -27,7 +27,9 @@ from logger.estimate.carbon_result import CarbonMembers
 from logger.estimate.hardening import section_hardness
 from logger.estimate.uncertainty import Draws, Economy
 from logger.history import History
-from logger.sheet import HIGHEST_CARBON_WT_PCT, Correction, Pack, Piece, RunSheet, Shape
+from logger.sheet import RunSheet
+from logger.sheet_limits import HIGHEST_CARBON_WT_PCT
+from logger.sheet_parts import Correction, Pack, Piece, Shape
 from logger.steel.carbon_diffusion import DIFFUSIVITY_FACTOR_SPREAD, PUBLISHED_LAWS
 from logger.steel.martensite import MOST_CARBON_WT_PCT
 from logger.thermocouple import Thermocouple

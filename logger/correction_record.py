@@ -27,7 +27,8 @@ from logger.errors import Fault, InputFault, OutsideFault
 from logger.piece import RecordedHeat
 from logger.record import MeasurementRow, RecordReader, append_to_workbench, brought_up_to_date
 from logger.record_operations import Operation, Value, new_id
-from logger.sheet import Correction, Piece, RunSheet, Shape
+from logger.sheet import RunSheet
+from logger.sheet_parts import Correction, Piece, Shape
 
 log = logging.getLogger("soaktally.correction")
 

@@ -48,7 +48,8 @@ from logger.piece_steps import (
     TemperRun,
     Used,
 )
-from logger.sheet import Pack, Piece, RunSheet, Shape, SurfaceKind
+from logger.sheet import RunSheet
+from logger.sheet_parts import Pack, Piece, Shape, SurfaceKind
 from logger.steel.composition import carbon_content_spread_wt_pct
 from logger.steel.critical_points import COARSENS_ABOVE_K, ac1_K, critical_points
 from logger.steel.phase_limits import EUTECTIC_K, HIGHEST_K

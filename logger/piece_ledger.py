@@ -20,7 +20,7 @@ from logger.piece_steps import Begin, Entry, HeatRun, HeatTyped, Part, Stack, St
 from logger.record import PieceStepRow, RecordReader, append_to_workbench, brought_up_to_date
 from logger.record_operations import Operation, new_id
 from logger.review import recorded_sheet
-from logger.sheet import Correction
+from logger.sheet_parts import Correction
 from logger.units import LengthUnit, TemperatureUnit
 from logger.watch import recorded_thermocouples
 

@@ -20,9 +20,9 @@ from logger.estimate.section import Section, recut
 from logger.piece import Condition, PieceState, heated, refolded, total_parameter_K
 from logger.piece_steps import Finding, HeatFor, HeatTyped, Measure
 from logger.remark import Remark
-from logger.sheet import Piece, RunSheet, Shape, SurfaceKind
+from logger.sheet import RunSheet
+from logger.sheet_parts import Bath, Piece, Shape, SurfaceKind
 from logger.steel.critical_points import Window, austenitizing_window, normalizing_window
-from logger.steel.hardenability import Bath
 from logger.steel.martensite import MOST_CARBON_WT_PCT
 from logger.steel.phase_limits import EUTECTIC_K, EUTECTOID_WT_PCT
 from logger.steel.tempering import (

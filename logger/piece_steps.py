@@ -8,16 +8,8 @@ from enum import StrEnum
 from math import isfinite
 
 from logger.errors import Fault, InputFault
-from logger.sheet import (
-    ALLOYING_ELEMENTS,
-    HIGHEST_CARBON_WT_PCT,
-    LARGEST_PIECE_M,
-    SMALLEST_PIECE_M,
-    Correction,
-    Shape,
-    SurfaceKind,
-)
-from logger.steel.hardenability import Bath
+from logger.sheet_limits import HIGHEST_CARBON_WT_PCT, LARGEST_PIECE_M, SMALLEST_PIECE_M
+from logger.sheet_parts import ALLOYING_ELEMENTS, Bath, Correction, Shape, SurfaceKind
 from logger.steel.pack_recipes import recipe_named
 from logger.steel.phase_limits import HIGHEST_K
 from logger.units import SECONDS_PER_HOUR, celsius_from_kelvin, kelvin_from_celsius

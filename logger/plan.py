@@ -32,15 +32,8 @@ from logger.plan_map import (
 )
 from logger.plan_ways import LEAST_LONGEST_S, LONGEST_TRIED, Way, allowed, map_of, share_reached, ways_on, within
 from logger.remark import Remark
-from logger.sheet import (
-    Quantity,
-    RunSheet,
-    Shape,
-    Stage,
-    StageKind,
-    Target,
-    level_shown_wt_pct,
-)
+from logger.sheet import RunSheet, level_shown_wt_pct
+from logger.sheet_parts import Quantity, Shape, Stage, StageKind, Target
 from logger.thermocouple import Thermocouple
 from logger.units import kelvin_from_celsius
 from logger.wishes import Wishes

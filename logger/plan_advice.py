@@ -9,7 +9,8 @@ from logger.estimate.carbon_result import GRAIN_GROWTH_S, NETWORK_WT_PCT
 from logger.plan_map import Outcomes, PlanMap
 from logger.plan_ways import Way, allowed, map_of, reached, share_reached, ways_on, within
 from logger.remark import Remark
-from logger.sheet import Piece, RunSheet
+from logger.sheet import RunSheet
+from logger.sheet_parts import Piece
 from logger.thermocouple import Thermocouple
 from logger.units import hours_from_seconds, kelvin_from_celsius
 from logger.wishes import Wishes

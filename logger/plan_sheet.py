@@ -4,8 +4,8 @@ import csv
 import io
 
 from logger.plan import Plan, Planned
-from logger.sheet import Quantity, Target
 from logger.sheet_file import parse_sheet
+from logger.sheet_parts import Quantity, Target
 from logger.toml_text import KeyPath, lines_of_keys
 from logger.units import DisplayUnits, celsius_from_kelvin, hours_from_seconds, millimetres_from_metres
 from logger.wishes import Wishes

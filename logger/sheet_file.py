@@ -32,7 +32,8 @@ from logger.quantities import (
     DurationDimension,
     Written,
 )
-from logger.sheet import (
+from logger.sheet import RunSheet
+from logger.sheet_parts import (
     ALLOYING_ELEMENTS,
     PACK_KINDS,
     Bath,
@@ -45,7 +46,6 @@ from logger.sheet import (
     Piece,
     Quantity,
     Quench,
-    RunSheet,
     Shape,
     SoakRule,
     Stage,

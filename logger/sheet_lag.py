@@ -10,8 +10,8 @@ from typing import Any
 
 from logger.errors import Fault, InputFault, OutsideFault
 from logger.input_file import read_text
-from logger.sheet import CanisterLag
 from logger.sheet_file import EXPECTED_FILE, parse_sheet
+from logger.sheet_parts import CanisterLag
 from logger.toml_text import KeyPath, lines_of_keys
 
 REMARK = "# Fitted to"

@@ -13,7 +13,7 @@ from logger.estimate import estimate, uncertainty
 from logger.estimate.bands import Band, Bands
 from logger.estimate.estimate import EstimateState, Problem
 from logger.history import History
-from logger.sheet import Quantity, Target
+from logger.sheet_parts import Quantity, Target
 from logger.units import FloatArray, kelvin_from_celsius
 
 FALLING = frozenset({Quantity.HARDNESS})

@@ -81,7 +81,7 @@ def new(
     """Begin a piece of even steel."""
     with told_plainly():
         from logger.piece_steps import Begin
-        from logger.sheet import Shape
+        from logger.sheet_parts import Shape
 
         if (thickness is None) == (diameter is None):
             found = "neither" if thickness is None else "both"
@@ -136,7 +136,7 @@ def heat(
     """A heat: a recorded run, or one typed in. A bare piece in a fire loses carbon: say --faces "open air"."""
     with told_plainly():
         from logger.piece_steps import BY_EYE_SPREAD_K, HeatFor, HeatRun, HeatTyped
-        from logger.sheet import SurfaceKind
+        from logger.sheet_parts import SurfaceKind
 
         words = _Words()
         if (run is None) == (at is None):
@@ -167,7 +167,7 @@ def grind(name: str, front: str | None, back: str | None, both: str | None, **sh
     """Grind steel away."""
     with told_plainly():
         from logger.piece_steps import Grind
-        from logger.sheet import Shape
+        from logger.sheet_parts import Shape
 
         words = _Words()
         if both is not None and (front or back):
@@ -297,7 +297,7 @@ def quench(name: str, from_: str, bath: str, **shown: Any) -> None:
     """Harden it. Oil can catch fire: see the caution it prints."""
     with told_plainly():
         from logger.piece_steps import Quench
-        from logger.steel.hardenability import Bath
+        from logger.sheet_parts import Bath
 
         words = _Words()
         _entered(name, Quench(words.temperature("--from", from_), Bath(bath)), words, shown)

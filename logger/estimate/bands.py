@@ -5,7 +5,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from logger.sheet import Target
+from logger.sheet_parts import Target
 from logger.units import FloatArray
 
 LEVELS = (0.05, 0.5, 0.95)

@@ -14,7 +14,8 @@ import numpy as np
 from scipy.linalg.lapack import dptsv
 
 from logger.errors import Fault, InputFault
-from logger.sheet import Canister, CanisterLag, CanisterShape, Piece, RunSheet, Shape
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, CanisterLag, CanisterShape, Piece, Shape
 from logger.steel.coefficients import STEEL_DENSITY_KG_PER_M3
 from logger.steel.heat import (
     CARBON_ENTHALPY_TABLE,

@@ -21,7 +21,8 @@ from logger.estimate.grid import (
     whole_plate_grid,
 )
 from logger.estimate.section import Section
-from logger.sheet import Correction, Pack, Piece, Quantity, RunSheet, Shape, Stage, StageKind, SurfaceKind
+from logger.sheet import RunSheet
+from logger.sheet_parts import Correction, Pack, Piece, Quantity, Shape, Stage, StageKind, SurfaceKind
 from logger.steel.carbon_activity import HIGHEST_ACTIVITY, carbon_at_activity_wt_pct
 from logger.steel.carbon_diffusion import AGREN, DIFFUSIVITY_FACTOR_SPREAD, DiffusivityLaw
 from logger.steel.coefficients import GAS_CONSTANT_J_PER_MOL_K

@@ -8,7 +8,8 @@ from logger.estimate.bands import Band, Bands, CarbonBands, Doubt, Driven, Drive
 from logger.estimate.canister import CanisterParameters
 from logger.estimate.carbon_result import GRIND_WT_PCT, CarbonMembers
 from logger.estimate.uncertainty import EnsembleProblem, Members, measure
-from logger.sheet import Quantity, RunSheet, Target, level_shown_wt_pct
+from logger.sheet import RunSheet, level_shown_wt_pct
+from logger.sheet_parts import Quantity, Target
 from logger.steel.carbon_diffusion import DIFFUSIVITY_FACTOR_SPREAD, PUBLISHED_LAWS
 from logger.steel.phase_limits import solidus_temperature_K
 from logger.units import FloatArray

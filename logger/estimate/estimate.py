@@ -45,7 +45,8 @@ from logger.estimate.stages import StageProblem, StageState
 from logger.estimate.tempering import TemperingProblem, TemperingResult, TemperingState
 from logger.estimate.uncertainty import EnsembleProblem, EnsembleState
 from logger.history import History
-from logger.sheet import Quantity, RunSheet, StageKind, Target, level_shown_wt_pct
+from logger.sheet import RunSheet, level_shown_wt_pct
+from logger.sheet_parts import Quantity, StageKind, Target
 from logger.thermocouple import Thermocouple
 
 TRAIL_INTERVAL_S = 120.0

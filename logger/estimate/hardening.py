@@ -8,7 +8,7 @@ import numpy as np
 
 from logger.errors import Fault, InputFault, OutOfRange
 from logger.remark import Remark
-from logger.sheet import Bath, Shape
+from logger.sheet_parts import Bath, Shape
 from logger.steel.critical_points import COARSENS_ABOVE_K, ac1_K, austenitizing_window, normalizing_window
 from logger.steel.hardenability import hardens_through
 from logger.steel.martensite import (

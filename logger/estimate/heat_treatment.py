@@ -23,7 +23,8 @@ from logger.estimate.profile_tempering import TemperedSection
 from logger.estimate.stages import StageSeen, StageSeenKind
 from logger.estimate.temper_ahead import temperature_to_target_K, time_to_target_s
 from logger.estimate.tempering import TemperingProblem, TemperingState
-from logger.sheet import Bath, Quantity, Quench, RunSheet, StageKind
+from logger.sheet import RunSheet
+from logger.sheet_parts import Bath, Quantity, Quench, StageKind
 from logger.steel.critical_points import (
     CriticalPoints,
     Window,

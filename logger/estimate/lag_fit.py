@@ -18,7 +18,8 @@ from logger.errors import Fault, InputFault
 from logger.estimate import canister, load_temperature, soak
 from logger.estimate.canister import CanisterParameters
 from logger.history import History, longest_bridge_s
-from logger.sheet import CanisterLag, RunSheet
+from logger.sheet import RunSheet
+from logger.sheet_parts import CanisterLag
 from logger.thermocouple import Thermocouple
 from logger.units import FloatArray, kelvin_from_celsius
 

@@ -21,7 +21,8 @@ from logger.estimate.tempering import (
     mildness_notes,
     softened_HRC,
 )
-from logger.sheet import RunSheet, Shape, StageKind
+from logger.sheet import RunSheet
+from logger.sheet_parts import Shape, StageKind
 from logger.steel.tempering import (
     CARBON_WT_PCT,
     HARDNESS_RMS_HRC,

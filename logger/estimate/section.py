@@ -10,7 +10,7 @@ import numpy as np
 
 from logger.errors import Fault, InputFault
 from logger.estimate.grid import layered_plate_grid, round_grid
-from logger.sheet import Shape
+from logger.sheet_parts import Shape
 from logger.steel.coefficients import STEEL_DENSITY_KG_PER_M3
 from logger.units import FloatArray
 

@@ -19,7 +19,7 @@ from logger.estimate.heat_treatment import HeatTreatment, QuenchKnown
 from logger.estimate.profile_tempering import fitted_there, manganese
 from logger.estimate.tempering import softened_HRC
 from logger.estimate.uncertainty import EnsembleProblem, Members, section_parameter_K
-from logger.sheet import Quench
+from logger.sheet_parts import Quench
 from logger.steel.hardness_conversion import MOST_HV, rockwell_HRC
 from logger.steel.martensite import reported_quenched_HRC
 from logger.steel.tempering import (

@@ -17,7 +17,8 @@ import numpy as np
 from logger.estimate import steel_trace
 from logger.estimate.stages import holds
 from logger.estimate.steel_trace import SteelTrace, TraceState
-from logger.sheet import RunSheet, SoakRule
+from logger.sheet import RunSheet
+from logger.sheet_parts import SoakRule
 from logger.units import FloatArray, kelvin_from_celsius
 
 SHORTEST_PASS_S = 480.0

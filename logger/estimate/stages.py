@@ -14,7 +14,8 @@ import numpy as np
 
 from logger.estimate import steel_trace
 from logger.estimate.steel_trace import TraceState
-from logger.sheet import RunSheet, StageKind
+from logger.sheet import RunSheet
+from logger.sheet_parts import StageKind
 from logger.units import FloatArray, kelvin_from_celsius
 
 GRID_S = 60.0

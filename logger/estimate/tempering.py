@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from logger.errors import Fault, InputFault, OutOfRange
-from logger.sheet import RunSheet, StageKind
+from logger.sheet import RunSheet
+from logger.sheet_parts import StageKind
 from logger.steel.tempering import (
     CARBON_WT_PCT,
     HARDNESS_RMS_HRC,

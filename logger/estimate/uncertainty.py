@@ -39,7 +39,8 @@ from logger.estimate.soak import SoakProblem, SoakState
 from logger.estimate.temperature_windows import LOWEST_K
 from logger.estimate.tempering import TemperingProblem, TemperingState, softened_HRC
 from logger.history import History
-from logger.sheet import Quantity, RunSheet, Target
+from logger.sheet import RunSheet
+from logger.sheet_parts import Quantity, Target
 from logger.steel.carbon_diffusion import DIFFUSIVITY_FACTOR_SPREAD, PUBLISHED_LAWS
 from logger.steel.composition import carbon_content_spread_wt_pct
 from logger.steel.phase_limits import HIGHEST_K

@@ -10,8 +10,9 @@ from typing import Any, Final, Literal
 
 from logger.errors import Fault, InputFault
 from logger.estimate import estimate
-from logger.sheet import PACK_KINDS, RunSheet
+from logger.sheet import RunSheet
 from logger.sheet_file import parse_sheet
+from logger.sheet_parts import PACK_KINDS
 from logger.steel.pack_recipes import PACK_RECIPES
 from logger.units import DisplayUnits
 

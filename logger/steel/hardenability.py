@@ -16,8 +16,7 @@ from scipy.special import j0, j1
 
 from logger.errors import OutOfRange
 from logger.remark import Remark
-from logger.sheet import Bath as Bath  # also known from here
-from logger.sheet import Shape
+from logger.sheet_parts import Bath, Shape
 from logger.steel.coefficients import Coefficient
 from logger.steel.crossing import crossing
 from logger.units import METRES_PER_INCH

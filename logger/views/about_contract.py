@@ -7,7 +7,8 @@ from math import isfinite, isinf
 from typing import Any
 
 from logger.history import History
-from logger.sheet import Canister, Pack, Piece, RunSheet, SurfaceKind
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, Pack, Piece, SurfaceKind
 from logger.situation import Situation
 from logger.thermocouple import Thermocouple, usable_tolerance_K
 from logger.units import celsius_from_kelvin, millimetres_from_metres

@@ -5,7 +5,7 @@ from typing import Any
 
 from logger.acceptance import Answer, Requirement, Verdict, judge
 from logger.errors import Fault, InputFault
-from logger.sheet import Quantity
+from logger.sheet_parts import Quantity
 from logger.situation import Situation
 from logger.thermocouple import Thermocouple
 from logger.units import DisplayUnits, celsius_from_kelvin, hours_from_seconds

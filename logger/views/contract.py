@@ -12,7 +12,7 @@ import numpy as np
 from logger.estimate.carbon_result import CarbonResult
 from logger.estimate.result import ThermalResult
 from logger.estimate.tempering import TemperingResult
-from logger.sheet import Correction, Quantity
+from logger.sheet_parts import Correction, Quantity
 from logger.situation import Situation
 from logger.target import TargetStatus
 from logger.units import celsius_from_kelvin, hours_from_seconds, millimetres_from_metres

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from logger.correction import LAW_SPREAD, NORMAL_90, UNKNOWNS_OF_LOT, UNKNOWNS_OF_RECIPE, Evidence, Kind, Learned
-from logger.sheet import Correction
+from logger.sheet_parts import Correction
 from logger.steel.carbon_diffusion import DIFFUSIVITY_FACTOR_SPREAD
 from logger.steel.pack_recipes import recipe_named
 from logger.units import DisplayUnits

@@ -17,7 +17,7 @@ from matplotlib.ticker import MaxNLocator
 from logger.estimate.carbon_result import GRIND_WT_PCT
 from logger.piece_now import EDGE_WT_PCT, HardnessNow, PieceNow
 from logger.piece_steps import Entry
-from logger.sheet import Shape
+from logger.sheet_parts import Shape
 from logger.units import DisplayUnits, FloatArray
 from logger.views import look
 from logger.views.panel import (

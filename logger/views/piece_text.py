@@ -28,7 +28,7 @@ from logger.piece_steps import (
     Undo,
     Used,
 )
-from logger.sheet import Shape, SurfaceKind
+from logger.sheet_parts import Shape, SurfaceKind
 from logger.steel.phase_limits import EUTECTOID_WT_PCT
 from logger.units import DisplayUnits, FloatArray
 from logger.views.cautions import Moment, caution

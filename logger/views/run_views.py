@@ -11,7 +11,8 @@ from logger.estimate.bands import Band, Bands
 from logger.estimate.carbon_result import CarbonResult, CarbonWarningKind
 from logger.estimate.gaps import GapMark
 from logger.estimate.result import Estimate, TrailPoint
-from logger.sheet import Correction, Quantity, RunSheet, level_shown_wt_pct
+from logger.sheet import RunSheet, level_shown_wt_pct
+from logger.sheet_parts import Correction, Quantity
 from logger.situation import Situation
 from logger.units import FloatArray
 from logger.views.carbon_words import profile_limits, warning_words

@@ -7,7 +7,7 @@ from typing import Any
 
 from logger.alert import Severity
 from logger.oven_trend import DYING, WEARING, OvenTrend
-from logger.sheet import Quantity
+from logger.sheet_parts import Quantity
 from logger.situation import SeasonRun
 from logger.units import DisplayUnits, metres_from_millimetres, seconds_from_hours
 from logger.views.contract import UNITS, review_object

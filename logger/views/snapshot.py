@@ -10,7 +10,7 @@ from datetime import tzinfo
 from math import isfinite
 
 from logger.alert import Severity
-from logger.sheet import Quantity
+from logger.sheet_parts import Quantity
 from logger.units import DisplayUnits
 from logger.views.wording import (
     carbon_words,

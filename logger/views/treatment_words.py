@@ -10,7 +10,8 @@ from logger.estimate.bands import Bands
 from logger.estimate.hardening import MUCH_AUSTENITE
 from logger.estimate.heat_treatment import COLD_TEMPER_K, HeatTreatment, SteelPoints, TemperAhead
 from logger.estimate.result import Estimate
-from logger.sheet import Bath, Quantity, RunSheet, Target
+from logger.sheet import RunSheet
+from logger.sheet_parts import Bath, Quantity, Target
 from logger.situation import Situation
 from logger.units import DisplayUnits, FloatArray
 from logger.views.cautions import Moment

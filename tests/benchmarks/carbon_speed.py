@@ -22,7 +22,8 @@ from scipy.sparse import diags_array
 from logger.estimate import carbon_problem, carbon_profile
 from logger.estimate.carbon_problem import CarbonProblem, always, pack_surface
 from logger.estimate.grid import Grid, half_plate_grid
-from logger.sheet import Canister, Pack, Piece, RunSheet, Shape
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, Pack, Piece, Shape
 from logger.units import kelvin_from_celsius
 from tests.estimate.carbon_reference import agren_m2_per_s
 

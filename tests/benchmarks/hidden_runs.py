@@ -14,7 +14,8 @@ from logger.estimate.bands import Band
 from logger.estimate.canister import CanisterParameters
 from logger.estimate.uncertainty import AS_NOMINAL, Draws
 from logger.history import History
-from logger.sheet import Canister, Pack, Piece, RunSheet, Shape, Stage, StageKind
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, Pack, Piece, Shape, Stage, StageKind
 from logger.steel.pack_recipes import PACK_RECIPES
 from logger.thermocouple import Thermocouple, ThermocoupleType, usable_tolerance_K
 from logger.units import FloatArray, kelvin_from_celsius

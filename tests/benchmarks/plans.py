@@ -9,7 +9,8 @@ import numpy as np
 
 from logger.errors import InputFault
 from logger.plan import plan, wishes_of
-from logger.sheet import Canister, Pack, Piece, RunSheet, Shape
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, Pack, Piece, Shape
 from logger.steel.pack_recipes import PACK_RECIPES
 from logger.wishes import Wishes
 from tests.benchmarks.machine import processor

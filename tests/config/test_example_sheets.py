@@ -6,8 +6,9 @@ from pathlib import Path
 import pytest
 
 from logger.estimate import estimate
-from logger.sheet import PACK_KINDS, CanisterShape, Quantity, RunSheet, Shape, StageKind, SurfaceKind
+from logger.sheet import RunSheet
 from logger.sheet_file import SheetTable, read_sheet
+from logger.sheet_parts import PACK_KINDS, CanisterShape, Quantity, Shape, StageKind, SurfaceKind
 from logger.steel.pack_recipes import PACK_RECIPES
 from logger.thermocouple import ThermocoupleType, ToleranceClass
 from logger.toml_file import Table

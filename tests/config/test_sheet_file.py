@@ -6,7 +6,9 @@ from pathlib import Path
 import pytest
 
 from logger.errors import InputFault
-from logger.sheet import (
+from logger.sheet import RunSheet
+from logger.sheet_file import read_sheet
+from logger.sheet_parts import (
     Canister,
     CanisterLag,
     CanisterShape,
@@ -14,7 +16,6 @@ from logger.sheet import (
     Pack,
     Piece,
     Quantity,
-    RunSheet,
     Shape,
     SoakRule,
     Stage,
@@ -22,7 +23,6 @@ from logger.sheet import (
     SurfaceKind,
     Target,
 )
-from logger.sheet_file import read_sheet
 from logger.thermocouple import Correction, Thermocouple, ThermocoupleType, ToleranceClass
 from logger.units import DisplayUnits
 

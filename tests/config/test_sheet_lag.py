@@ -7,9 +7,9 @@ from pathlib import Path
 import pytest
 
 from logger.errors import InputFault, OutsideFault
-from logger.sheet import CanisterLag
 from logger.sheet_file import parse_sheet, read_sheet
 from logger.sheet_lag import block_of, with_block, write_lag
+from logger.sheet_parts import CanisterLag
 
 LAG = CanisterLag(1.55, 1.14, 1.33, 0.17, 0.18, 0.48, (-0.2, 0.1, 0.3))
 BLOCK = block_of(LAG, "run 7: misses 5.1 C (rms)")

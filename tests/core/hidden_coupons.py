@@ -16,7 +16,8 @@ from logger.correction import (
     predictions,
 )
 from logger.history import History
-from logger.sheet import Pack, Piece, RunSheet, Shape
+from logger.sheet import RunSheet
+from logger.sheet_parts import Pack, Piece, Shape
 from logger.units import kelvin_from_celsius
 
 RECIPE = "energised charcoal"

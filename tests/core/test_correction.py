@@ -9,7 +9,7 @@ import pytest
 from logger.correction import Coupon, Criterion, Kind, Measured, from_plain, learn, plain, predictions
 from logger.errors import InputFault
 from logger.estimate import estimate
-from logger.sheet import Pack
+from logger.sheet_parts import Pack
 from logger.steel.coefficients import STEEL_DENSITY_KG_PER_M3
 from logger.steel.composition import carbon_content_spread_wt_pct
 from logger.steel.pack_recipes import PACK_RECIPES

@@ -34,9 +34,9 @@ from logger.piece_steps import (
     Used,
     standing,
 )
-from logger.sheet import Pack, Piece, RunSheet, Shape, SurfaceKind
+from logger.sheet import RunSheet
+from logger.sheet_parts import Bath, Pack, Piece, Shape, SurfaceKind
 from logger.steel.carbon_diffusion import AGREN
-from logger.steel.hardenability import Bath
 from logger.units import kelvin_from_celsius
 
 STRAP = Begin(Shape.PLATE, 0.003, 0.05, width_m=0.05, length_m=0.2, count=4)

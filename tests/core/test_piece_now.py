@@ -22,9 +22,8 @@ from logger.piece_steps import (
     Step,
     Temper,
 )
-from logger.sheet import Shape, SurfaceKind
+from logger.sheet_parts import Bath, Shape, SurfaceKind
 from logger.steel.carbon_diffusion import AGREN
-from logger.steel.hardenability import Bath
 from logger.units import kelvin_from_celsius
 
 

@@ -11,7 +11,8 @@ from logger.estimate.gaps import ROOM_K
 from logger.plan import Plan, Planned, Program, history_of, plan, sheet_of, wishes_of
 from logger.plan_map import solidus_K
 from logger.plan_ways import reached, within
-from logger.sheet import Canister, Pack, Piece, Quantity, RunSheet, Shape, Target
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, Pack, Piece, Quantity, Shape, Target
 from logger.steel.phase_limits import solidus_temperature_K
 from logger.units import celsius_from_kelvin, kelvin_from_celsius, kelvin_from_fahrenheit, metres_from_inches
 from logger.wishes import Wishes

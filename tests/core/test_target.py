@@ -8,7 +8,8 @@ import pytest
 from logger import target
 from logger.estimate import estimate
 from logger.history import History
-from logger.sheet import Canister, Pack, Piece, Quantity, RunSheet, Shape, Target
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, Pack, Piece, Quantity, Shape, Target
 from logger.units import kelvin_from_celsius
 
 

@@ -12,7 +12,8 @@ from logger.command import main
 from logger.errors import InputFault
 from logger.estimate import estimate
 from logger.history import History
-from logger.sheet import Canister, Pack, Piece, Quantity, RunSheet, Shape, Target
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, Pack, Piece, Quantity, Shape, Target
 from logger.units import kelvin_from_celsius
 from logger.what_if import HOTTER, ONE_HOUR_MORE, STOP_NOW, USUAL_COURSES, Course, supposed, what_if
 

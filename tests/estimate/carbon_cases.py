@@ -6,7 +6,8 @@ from random import Random
 
 import numpy as np
 
-from logger.sheet import Canister, Layer, Pack, Piece, RunSheet, Shape, Stage, StageKind, SurfaceKind
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, Layer, Pack, Piece, Shape, Stage, StageKind, SurfaceKind
 from logger.units import kelvin_from_celsius
 
 ALLOYS: tuple[dict[str, float], ...] = ({}, {"Mn": 0.75, "Si": 0.2}, {"Ni": 1.5, "Si": 0.3}, {"Mn": 0.5, "Cr": 1.0})

@@ -7,7 +7,8 @@ import numpy as np
 from logger.estimate import canister, load_temperature, soak
 from logger.estimate.soak import SoakResult
 from logger.history import History
-from logger.sheet import Canister, CanisterShape, RunSheet
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, CanisterShape
 from logger.steel.coefficients import STEEL_DENSITY_KG_PER_M3
 from logger.units import kelvin_from_celsius
 from sim.canister import Canister as TrueCanister

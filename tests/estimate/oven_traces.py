@@ -5,7 +5,8 @@ from itertools import pairwise
 import numpy as np
 
 from logger.history import History
-from logger.sheet import Canister, CanisterShape, Piece, RunSheet, Shape
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, CanisterShape, Piece, Shape
 from logger.units import FloatArray, kelvin_from_celsius
 
 STRAP = Piece(Shape.PLATE, 0.006, 0.08)

@@ -14,7 +14,8 @@ from scipy.integrate import solve_ivp
 
 from logger.estimate import canister
 from logger.estimate.canister import CanisterParameters, CanisterState, Cells
-from logger.sheet import Canister, CanisterLag, CanisterShape, Piece, RunSheet, Shape
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, CanisterLag, CanisterShape, Piece, Shape
 from logger.steel.heat import (
     STEFAN_BOLTZMANN_W_PER_M2_K4,
     carbon_enthalpy_J_per_kg,

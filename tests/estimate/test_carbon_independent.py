@@ -13,7 +13,8 @@ from scipy.special import erf, erfc
 from logger.estimate import carbon_problem, carbon_profile, temperature_windows
 from logger.estimate.carbon_problem import CarbonProblem, always, pack_surface
 from logger.estimate.grid import half_plate_grid
-from logger.sheet import Canister, Layer, Pack, Piece, RunSheet, Shape, SurfaceKind
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, Layer, Pack, Piece, Shape, SurfaceKind
 from logger.steel.carbon_diffusion import AGREN, ConstantDiffusivity, liquid_diffusivity_m2_per_s
 from logger.steel.phase_limits import liquid_at_graphite_wt_pct, liquidus_wt_pct, solidus_wt_pct
 from logger.units import kelvin_from_celsius

@@ -10,7 +10,8 @@ from hypothesis import strategies as st
 from logger.estimate import carbon_problem, carbon_profile
 from logger.estimate.carbon_problem import SEALED, CarbonProblem, Face, always, pack_surface
 from logger.estimate.grid import Grid, half_plate_grid, round_grid
-from logger.sheet import Canister, Pack, Piece, RunSheet, Shape
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, Pack, Piece, Shape
 from logger.steel.carbon_diffusion import (
     AGREN,
     SLYCKE_ERICSSON,

@@ -7,7 +7,8 @@ import pytest
 
 from logger.estimate import carbon_problem, carbon_profile
 from logger.estimate.carbon_result import CarbonResult
-from logger.sheet import Canister, Layer, Pack, Piece, RunSheet, Shape, Stage, StageKind, SurfaceKind
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, Layer, Pack, Piece, Shape, Stage, StageKind, SurfaceKind
 from logger.steel.pack_recipes import PACK_RECIPES
 from logger.units import kelvin_from_celsius
 

@@ -13,7 +13,8 @@ from logger.errors import InputFault
 from logger.estimate import estimate
 from logger.estimate.estimate import EstimateState, Problem
 from logger.history import History
-from logger.sheet import Canister, Pack, Piece, Quantity, RunSheet, Shape, Stage, StageKind, Target
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, Pack, Piece, Quantity, Shape, Stage, StageKind, Target
 from logger.situation import Situation
 from logger.units import kelvin_from_celsius
 from logger.views.contract import review_object

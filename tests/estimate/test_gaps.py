@@ -8,7 +8,8 @@ from hypothesis import strategies as st
 from logger.estimate import gaps, load_temperature
 from logger.estimate.gaps import Habits
 from logger.history import History
-from logger.sheet import RunSheet, SoakRule
+from logger.sheet import RunSheet
+from logger.sheet_parts import SoakRule
 from logger.units import FloatArray, kelvin_from_celsius
 from sim.canister import Canister as TrueCanister
 from sim.controller import Tuning

@@ -7,8 +7,7 @@ from hypothesis import strategies as st
 
 from logger.errors import InputFault, OutOfRange
 from logger.estimate.hardening import SectionHardness, depth_to, section_hardness
-from logger.sheet import Shape
-from logger.steel.hardenability import Bath
+from logger.sheet_parts import Bath, Shape
 from logger.units import FloatArray, kelvin_from_celsius
 
 DEPTH_M = np.linspace(0.0, 3e-3, 301)

@@ -10,8 +10,9 @@ from logger.estimate.heat_treatment import HeatTreatment, QuenchKnown
 from logger.estimate.result import Estimate
 from logger.estimate.tempering import TemperingProblem
 from logger.history import History
-from logger.sheet import Bath, RunSheet
+from logger.sheet import RunSheet
 from logger.sheet_file import parse_sheet
+from logger.sheet_parts import Bath
 from logger.steel.tempering import fitted_constant
 from logger.units import celsius_from_kelvin, kelvin_from_celsius, kelvin_from_fahrenheit
 

@@ -8,7 +8,8 @@ import pytest
 from logger.errors import InputFault
 from logger.estimate import canister, lag_fit, load_temperature
 from logger.history import History
-from logger.sheet import CanisterLag, RunSheet
+from logger.sheet import RunSheet
+from logger.sheet_parts import CanisterLag
 from logger.thermocouple import Correction, Thermocouple
 from tests.estimate.oven_traces import ramp_hold_cool, sheet_in_oven, sheet_inside
 

@@ -11,7 +11,8 @@ from logger.errors import InputFault
 from logger.estimate import canister, load_temperature, soak, stages
 from logger.estimate.load_temperature import LoadProblem, LoadResult, LoadState, SteelSamples
 from logger.history import History
-from logger.sheet import PACK_KINDS, Canister, CanisterLag, RunSheet, SoakRule
+from logger.sheet import RunSheet
+from logger.sheet_parts import PACK_KINDS, Canister, CanisterLag, SoakRule
 from logger.steel.heat import PACK_BEDS
 from logger.thermocouple import Correction, Thermocouple
 from logger.units import FloatArray, kelvin_from_celsius

@@ -7,7 +7,8 @@ import pytest
 
 from logger.errors import InputFault
 from logger.estimate import carbon_problem, carbon_profile
-from logger.sheet import Canister, Pack, Piece, RunSheet, Shape
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, Pack, Piece, Shape
 from logger.steel.pack_recipes import PACK_RECIPES, recipe_named
 from logger.units import kelvin_from_celsius
 

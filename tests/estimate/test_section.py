@@ -19,7 +19,7 @@ from logger.estimate.section import (
     stacked,
     turned_over,
 )
-from logger.sheet import Shape
+from logger.sheet_parts import Shape
 
 IRON = SectionLayer("iron")
 

@@ -6,7 +6,7 @@ import pytest
 from logger.estimate import load_temperature, soak
 from logger.estimate.soak import Soak, SoakProblem, SoakResult
 from logger.history import History
-from logger.sheet import SoakRule
+from logger.sheet_parts import SoakRule
 from logger.units import FloatArray, kelvin_from_celsius
 from tests.estimate.oven_traces import ramp_hold_cool, sheet_in_oven
 

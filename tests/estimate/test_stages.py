@@ -5,7 +5,7 @@ import pytest
 
 from logger.estimate import stages
 from logger.estimate.stages import StageProblem, StageResult, StageSeenKind
-from logger.sheet import StageKind
+from logger.sheet_parts import StageKind
 from logger.units import FloatArray, kelvin_from_celsius
 from tests.estimate.oven_traces import ramp_hold_cool
 

@@ -22,7 +22,8 @@ from logger.estimate.tempering import (
     begin,
     problem_from_sheet,
 )
-from logger.sheet import Piece, RunSheet, Shape, Stage, StageKind
+from logger.sheet import RunSheet
+from logger.sheet_parts import Piece, Shape, Stage, StageKind
 from logger.units import FloatArray, kelvin_from_celsius, kelvin_from_fahrenheit
 
 PUBLISHED = Path(__file__).parents[1] / "published"

@@ -12,7 +12,8 @@ from logger.estimate import ensemble_bands, estimate, uncertainty
 from logger.estimate.bands import Doubt, band
 from logger.estimate.uncertainty import AS_NOMINAL, Draws
 from logger.history import History
-from logger.sheet import Canister, Pack, Piece, Quantity, RunSheet, Shape, Stage, StageKind, Target
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, Pack, Piece, Quantity, Shape, Stage, StageKind, Target
 from logger.steel.coefficients import GAS_CONSTANT_J_PER_MOL_K
 from logger.thermocouple import Correction, Thermocouple, usable_tolerance_K
 from logger.units import kelvin_from_celsius

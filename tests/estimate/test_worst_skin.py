@@ -6,7 +6,8 @@ import pytest
 from logger.estimate import estimate
 from logger.estimate.carbon_result import CarbonResult
 from logger.history import History
-from logger.sheet import Canister, Pack, Piece, RunSheet, Shape, Stage, StageKind
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, Pack, Piece, Shape, Stage, StageKind
 from logger.steel.phase_limits import EUTECTIC_K, solidus_wt_pct
 from logger.units import kelvin_from_celsius
 

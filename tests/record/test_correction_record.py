@@ -23,8 +23,8 @@ from logger.piece_steps import Begin, HeatFor, HeatRun, HeatTyped
 from logger.reading import Quality, Reading
 from logger.record import RecordReader, RecordWriter, append_to_workbench
 from logger.review import review_run
-from logger.sheet import Correction, Shape, SurfaceKind
 from logger.sheet_file import parse_sheet
+from logger.sheet_parts import Correction, Shape, SurfaceKind
 
 SHEET = """
 [piece]

@@ -9,7 +9,7 @@ from logger.errors import InputFault
 from logger.piece_ledger import Ledger
 from logger.piece_steps import Begin, Grind
 from logger.record import RecordReader, RecordWriter
-from logger.sheet import Shape
+from logger.sheet_parts import Shape
 
 STRAP = Begin(Shape.PLATE, 0.003, 0.05)
 

@@ -6,14 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.errors import OutOfRange
-from logger.sheet import Shape
-from logger.steel.hardenability import (
-    Bath,
-    hardens_through,
-    ideal_diameter_m,
-    multiplying_factor,
-    needed_ideal_diameter_m,
-)
+from logger.sheet_parts import Bath, Shape
+from logger.steel.hardenability import hardens_through, ideal_diameter_m, multiplying_factor, needed_ideal_diameter_m
 from logger.units import METRES_PER_INCH
 
 # Base diameter [in] by carbon, grain size 7, as ASTM A255 tables it to three digits (from memory): a check on the

@@ -6,7 +6,8 @@ import numpy as np
 
 from logger.estimate import carbon_problem, carbon_profile
 from logger.estimate.carbon_result import CarbonResult
-from logger.sheet import Canister, Pack, Piece, RunSheet, Shape
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, Pack, Piece, Shape
 from logger.units import kelvin_from_celsius
 from logger.views.contract import carbon_object
 

@@ -10,7 +10,8 @@ from logger.alert import AlertEvent, AlertKind, Phase, Severity
 from logger.estimate import estimate
 from logger.history import History
 from logger.review import review_trace
-from logger.sheet import Canister, Pack, Piece, RunSheet, Shape
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, Pack, Piece, Shape
 from logger.situation import Situation
 from logger.units import DisplayUnits, kelvin_from_celsius, millimetres_from_metres
 from logger.views.contract import review_object

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from logger.alert import Severity
-from logger.sheet import Quantity
+from logger.sheet_parts import Quantity
 from logger.units import DisplayUnits
 from logger.views.snapshot import (
     Aim,

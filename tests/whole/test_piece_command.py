@@ -30,8 +30,7 @@ from logger.piece_steps import (
     Undo,
     Used,
 )
-from logger.sheet import Correction, Shape, SurfaceKind
-from logger.steel.hardenability import Bath
+from logger.sheet_parts import Bath, Correction, Shape, SurfaceKind
 
 STRAP = ("new", "strap", "--thickness", "3 mm", "--carbon", "0.05 %", "--count", "4", "--wide", "50 mm")
 

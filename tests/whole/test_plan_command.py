@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from logger.sheet import Quantity, StageKind
 from logger.sheet_file import parse_sheet, read_sheet
+from logger.sheet_parts import Quantity, StageKind
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 SHEET = """
