@@ -12,17 +12,9 @@ from math import hypot
 from pathlib import Path
 from typing import Any
 
-from logger.correction import (
-    Coupon,
-    Criterion,
-    Kind,
-    Learned,
-    Measured,
-    coupon_piece,
-    from_plain,
-    learn,
-    plain,
-)
+from logger.correction import Learned, from_plain, plain
+from logger.correction_fit import learn
+from logger.coupon import Coupon, Criterion, Kind, Measured, coupon_piece
 from logger.errors import Fault, InputFault, OutsideFault
 from logger.piece import RecordedHeat
 from logger.record import MeasurementRow, RecordReader, append_to_workbench, brought_up_to_date

@@ -21,8 +21,9 @@ from logger.errors import Fault, InputFault, OutsideFault
 from logger.quantities import AREA, CARBON, LENGTH, MASS, TEMPERATURE
 
 if TYPE_CHECKING:
-    from logger.correction import Kind, Learned
+    from logger.correction import Learned
     from logger.correction_record import CouponBook, CouponSteel
+    from logger.coupon import Kind
     from logger.views.correction_text import SparkNote
 
 MOST_PHOTO_BYTES = 4_000_000
@@ -80,7 +81,7 @@ def correct(context: click.Context, guide: bool) -> None:
 def weight(run: str, before: str, after: str, area: str, within: str | None, **shown: Any) -> None:
     """A coupon weighed before and after."""
     with told_plainly():
-        from logger.correction import Kind
+        from logger.coupon import Kind
 
         before_kg, after_kg = quantity_of("--before", MASS, before).value, quantity_of("--after", MASS, after).value
         detail = {
@@ -106,7 +107,7 @@ def weight(run: str, before: str, after: str, area: str, within: str | None, **s
 def depth(run: str, deep: str, to_carbon: str | None, criterion: str | None, within: str | None, **shown: Any) -> None:
     """A cut and etched case depth, with what it was read to."""
     with told_plainly():
-        from logger.correction import Criterion, Kind
+        from logger.coupon import Criterion, Kind
 
         if (to_carbon is None) == (criterion is None):
             found = "no criterion" if to_carbon is None else "two criteria"
@@ -132,7 +133,7 @@ def depth(run: str, deep: str, to_carbon: str | None, criterion: str | None, wit
 def hardness(run: str, reads: float, below: str, from_: str, within: float | None, **shown: Any) -> None:
     """Hardness of a quenched coupon at a ground depth."""
     with told_plainly():
-        from logger.correction import Kind
+        from logger.coupon import Kind
 
         detail = {
             "hardness_HRC": reads,
@@ -154,7 +155,7 @@ def hardness(run: str, reads: float, below: str, from_: str, within: float | Non
 def carbon(run: str, percent: str, below: str | None, within: str | None, **shown: Any) -> None:
     """Carbon as a laboratory found it."""
     with told_plainly():
-        from logger.correction import Kind
+        from logger.coupon import Kind
 
         detail: dict[str, Any] = {
             "carbon_wt_pct": quantity_of("--percent", CARBON, percent).value,

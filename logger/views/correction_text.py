@@ -9,7 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from logger.correction import LAW_SPREAD, NORMAL_90, UNKNOWNS_OF_LOT, UNKNOWNS_OF_RECIPE, Evidence, Kind, Learned
+from logger.correction import LAW_SPREAD, UNKNOWNS_OF_LOT, UNKNOWNS_OF_RECIPE, Evidence, Learned
+from logger.correction_fit import NORMAL_90
+from logger.coupon import Kind
 from logger.sheet_parts import Correction
 from logger.steel.carbon_diffusion import DIFFUSIVITY_FACTOR_SPREAD
 from logger.steel.pack_recipes import recipe_named

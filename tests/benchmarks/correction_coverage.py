@@ -10,7 +10,9 @@ from pathlib import Path
 
 import numpy as np
 
-from logger.correction import LAW, LAW_SPREAD, learn, predictions
+from logger.correction import LAW, LAW_SPREAD
+from logger.correction_fit import learn
+from logger.coupon_prediction import predictions
 from tests.benchmarks.machine import processor
 from tests.core.hidden_coupons import RECIPE, coupon, inside, simulated, thin_carbon
 

@@ -4,17 +4,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from logger.correction import (
-    LAW,
-    LAW_SPREAD,
-    Coupon,
-    Criterion,
-    Kind,
-    Learned,
-    Measured,
-    coupon_piece,
-    predictions,
-)
+from logger.correction import LAW, LAW_SPREAD, Learned
+from logger.coupon import Coupon, Criterion, Kind, Measured, coupon_piece
+from logger.coupon_prediction import predictions
 from logger.history import History
 from logger.sheet import RunSheet
 from logger.sheet_parts import Pack, Piece, Shape

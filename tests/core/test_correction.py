@@ -6,7 +6,10 @@ from math import pi, sqrt
 import numpy as np
 import pytest
 
-from logger.correction import Coupon, Criterion, Kind, Measured, from_plain, learn, plain, predictions
+from logger.correction import from_plain, plain
+from logger.correction_fit import learn
+from logger.coupon import Coupon, Criterion, Kind, Measured
+from logger.coupon_prediction import predictions
 from logger.errors import InputFault
 from logger.estimate import estimate
 from logger.sheet_parts import Pack

@@ -6,7 +6,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger.correction import Kind
 from logger.correction_record import (
     CORRECTION_USED,
     CouponBook,
@@ -17,6 +16,7 @@ from logger.correction_record import (
     plain_correction,
     spark_line,
 )
+from logger.coupon import Kind
 from logger.errors import InputFault
 from logger.piece_ledger import Ledger, recorded_heat
 from logger.piece_steps import Begin, HeatFor, HeatRun, HeatTyped
