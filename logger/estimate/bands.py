@@ -79,12 +79,14 @@ class Driven:
 class CarbonBands:
     """Bands of `CarbonResult`'s quantities under the same names; ``carbon_wt_pct`` is (3, points) over ``depth_m``.
 
+    ``back_surface_wt_pct`` is None where the section ends at a mid-plane or an axis.
+
     ``melted_share`` of the members [-] have melted. Where that is neither few nor nearly all, ``apart_wt_pct`` are the
     bands (3, points) of those that have not and of those that have: between the two there is next to nothing.
     """
 
     surface_wt_pct: Band
-    back_surface_wt_pct: Band
+    back_surface_wt_pct: Band | None
     core_wt_pct: Band
     mean_wt_pct: Band
     start_wt_pct: Band

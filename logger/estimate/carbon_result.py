@@ -199,7 +199,7 @@ class CarbonMembers:
     carbon_wt_pct: FloatArray
     start_wt_pct: FloatArray
     surface_wt_pct: FloatArray
-    back_surface_wt_pct: FloatArray
+    back_surface_wt_pct: FloatArray | None
     core_wt_pct: FloatArray
     mean_wt_pct: FloatArray
     gain_kg_per_m2: FloatArray
@@ -231,7 +231,7 @@ class CarbonResult:
 
     surface_wt_pct : carbon at the front face itself [wt%]; where two phases share the outermost steel, and always below
                      A1, the total carbon of the outermost 0.02 mm carried on to the face
-    back_surface_wt_pct : carbon at the back face; at the mid-plane or axis where the section ends there
+    back_surface_wt_pct : the same at the back face; None where the section ends at a mid-plane or an axis
     core_wt_pct : carbon at mid-thickness or on the axis [wt%]
     mean_wt_pct : carbon averaged over the section's volume [wt%]
     gain_kg_per_m2 : carbon taken up per area of the faces that are not sealed all through the run [kg/m2]
@@ -250,7 +250,7 @@ class CarbonResult:
     time_s: float
     temperature_K: float
     surface_wt_pct: float
-    back_surface_wt_pct: float
+    back_surface_wt_pct: float | None
     core_wt_pct: float
     mean_wt_pct: float
     start_wt_pct: float
@@ -340,7 +340,7 @@ def ended(
         carbon_wt_pct=profile,
         start_wt_pct=start_mean,
         surface_wt_pct=profile[:, 0],
-        back_surface_wt_pct=profile[:, -1],
+        back_surface_wt_pct=profile[:, -1] if grid.back_area else None,
         core_wt_pct=core,
         mean_wt_pct=mean,
         gain_kg_per_m2=gain,
@@ -389,7 +389,7 @@ def _open_area(problem: CarbonProblem) -> float:
 
 def member_result(members: CarbonMembers, member: int) -> CarbonResult:
     """One member's result, with its warnings."""
-    ever = members.ever
+    ever, back = members.ever, members.back_surface_wt_pct
     richest = float(members.carbon_wt_pct[member].max())
     temperature_K = float(members.temperature_K[member])
     phases = phase_table().at(np.maximum(members.temperature_K, A1_K))[member]
@@ -398,7 +398,7 @@ def member_result(members: CarbonMembers, member: int) -> CarbonResult:
         time_s=members.time_s,
         temperature_K=temperature_K,
         surface_wt_pct=float(members.surface_wt_pct[member]),
-        back_surface_wt_pct=float(members.back_surface_wt_pct[member]),
+        back_surface_wt_pct=None if back is None else float(back[member]),
         core_wt_pct=float(members.core_wt_pct[member]),
         mean_wt_pct=float(members.mean_wt_pct[member]),
         start_wt_pct=float(members.start_wt_pct[member]),
@@ -443,7 +443,7 @@ def _warnings(
     kinds, found = CarbonWarningKind, []
     ever, problem = members.ever, members.problem
     hot, molten_hot = result.temperature_K > A1_K, result.temperature_K > EUTECTIC_K
-    surface = max(result.surface_wt_pct, result.back_surface_wt_pct if problem.grid.back_area else 0.0)
+    surface = max(result.surface_wt_pct, result.back_surface_wt_pct or 0.0)
     if result.liquid_depth_now_m > 0.0:
         words = (
             f"Molten now to {1e3 * result.liquid_depth_now_m:.2f} mm: the skin is turning to cast iron. Lower the "

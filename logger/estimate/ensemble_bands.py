@@ -63,7 +63,7 @@ def _profile_band(carbon_wt_pct: FloatArray) -> FloatArray:
 
 
 def _carbon_bands(problem: EnsembleProblem, carbon: CarbonMembers) -> CarbonBands:
-    ever = carbon.ever
+    ever, back = carbon.ever, carbon.back_surface_wt_pct
     richest = carbon.carbon_wt_pct.max(axis=1)
     start = carbon.start_wt_pct
     profile = _profile_band(carbon.carbon_wt_pct)
@@ -78,7 +78,7 @@ def _carbon_bands(problem: EnsembleProblem, carbon: CarbonMembers) -> CarbonBand
 
     return CarbonBands(
         surface_wt_pct=band(carbon.surface_wt_pct),
-        back_surface_wt_pct=band(carbon.back_surface_wt_pct),
+        back_surface_wt_pct=None if back is None else band(back),
         core_wt_pct=band(carbon.core_wt_pct),
         mean_wt_pct=band(carbon.mean_wt_pct),
         start_wt_pct=band(start),

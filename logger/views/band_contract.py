@@ -87,9 +87,11 @@ def drivers_object(bands: Bands | None) -> list[dict[str, Any]]:
     ]
 
 
-def plain(band: Band, convert: Callable[[float], float] = float) -> Plain:
+def plain(band: Band | None, convert: Callable[[float], float] = float) -> Plain:
     """A band [any unit] as JSON holds it, converted; null where there is none."""
-    return [float(convert(value)) for value in band] if all(isfinite(value) for value in band) else None
+    if band is None or not all(isfinite(value) for value in band):
+        return None
+    return [float(convert(value)) for value in band]
 
 
 def _mm(band: Band) -> Plain:

@@ -61,6 +61,8 @@ def assert_promise_kept(result: CarbonResult, reference: CarbonResult) -> None:
     allowance = 1.0 if one_phase(reference) else STAIRS
     for name in ("surface_wt_pct", "back_surface_wt_pct", "core_wt_pct", "mean_wt_pct"):
         expected = getattr(reference, name)
+        if expected is None:  # no back face
+            continue
         within = allowance * PROMISED_PART * max(expected, LITTLE_CARBON_WT_PCT)
         assert getattr(result, name) == pytest.approx(expected, abs=within), name
     for back in (False, True):

@@ -3,12 +3,16 @@
 from dataclasses import fields
 
 import numpy as np
+import pytest
 
-from logger.estimate import carbon_problem, carbon_profile
+from logger.estimate import carbon_problem, carbon_profile, estimate
 from logger.estimate.carbon_result import CarbonResult
+from logger.history import History
 from logger.sheet import RunSheet
-from logger.sheet_parts import Canister, Pack, Piece, Shape
+from logger.sheet_parts import Canister, Layer, Pack, Piece, Shape, SurfaceKind
+from logger.thermocouple import Thermocouple
 from logger.units import kelvin_from_celsius
+from logger.views.band_contract import band_object
 from logger.views.contract import carbon_object
 
 ELSEWHERE = {"time_s": "end_s", "temperature_K": "thermal.steel_C", "warnings": "warnings[]"}
@@ -38,3 +42,29 @@ def test_every_field_of_the_result_has_its_key() -> None:
             assert key_of(field.name) in told, field.name
     assert told["margin_to_solidus_wt_pct"] == result.margin_to_solidus_wt_pct
     assert told["liquid_depth_mm"] > 0.0
+
+
+LAYERS = (Layer(0.001, 0.1, {}), Layer(0.002, 0.8, {}))
+
+
+@pytest.mark.parametrize(
+    ("piece", "has_back_face"),
+    [
+        (Piece(Shape.PLATE, 0.003, 0.1), False),
+        (Piece(Shape.ROUND, 0.003, 0.1), False),
+        (Piece(Shape.PLATE, 0.003, 0.1, back=SurfaceKind.SEALED), True),
+        (Piece(Shape.LAYERED, 0.003, 0.1, layers=LAYERS), True),
+    ],
+)
+def test_only_a_section_from_face_to_face_has_carbon_at_a_back_face(piece: Piece, has_back_face: bool) -> None:
+    sheet = RunSheet(piece, pack=Pack(carbon_activity=1.0), canister=Canister(sensor="inside"))
+    time_s = np.arange(0.0, 3600.0, 30.0)
+    hot_K = np.full(time_s.size, kelvin_from_celsius(950.0))
+    problem = estimate.problem_from_sheet(sheet, Thermocouple(), members=4)
+    state = estimate.over_history(problem, History("steel", time_s, hot_K, 30.0))
+    found = estimate.at_end(problem, state)
+    assert found.carbon is not None
+    told, of = carbon_object(found.carbon, (0.4,)), band_object(estimate.bands_at_end(problem, state))
+    assert of is not None
+    assert told["back_surface_wt_pct"] == (found.carbon.carbon_wt_pct[-1] if has_back_face else None)
+    assert (of["carbon"]["back_surface_wt_pct"] is not None) == has_back_face
