@@ -9,8 +9,8 @@ from logger.record_export import export_run, import_run
 from logger.record_file import NotARecord, back_up
 from logger.record_operations import event, note, request
 from logger.record_outside import append_from_outside, append_to_workbench, brought_up_to_date
-from logger.record_reader import (
-    LAST,
+from logger.record_reader import LAST, RecordReader
+from logger.record_rows import (
     PHOTO,
     AlertRow,
     CorrectionRow,
@@ -20,7 +20,6 @@ from logger.record_reader import (
     NoteRow,
     PhotoRow,
     PieceStepRow,
-    RecordReader,
     RequestRow,
     RunRow,
     SparkTestRow,
