@@ -13,7 +13,8 @@ from math import isfinite
 
 import numpy as np
 
-from logger.alert import AlertEvent, Phase, Severity
+from logger.alert import AlertEvent, Phase
+from logger.alert_rules import Severity
 from logger.history import History, longest_bridge_s
 from logger.remark import Remark
 from logger.thermocouple import Thermocouple

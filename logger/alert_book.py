@@ -8,7 +8,8 @@ import logging
 from collections.abc import Callable, Iterable
 
 from logger import alert
-from logger.alert import AlertEvent, AlertKind, AlertState, Episode, Fact
+from logger.alert import AlertEvent, AlertState, Episode, Fact
+from logger.alert_rules import AlertKind
 from logger.errors import OutsideFault
 from logger.record import RecordWriter
 from logger.record_operations import new_id

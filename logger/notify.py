@@ -17,7 +17,8 @@ from dataclasses import dataclass, fields, replace
 from functools import partial
 from typing import Any, Final
 
-from logger.alert import RULES, AlertEvent, AlertKind, Fact, Phase, Severity
+from logger.alert import AlertEvent, Fact, Phase
+from logger.alert_rules import RULES, AlertKind, Severity
 from logger.errors import Fault, InputFault, OutsideFault, SoaktallyError
 from logger.notify_channels import MailSender, Message, Sender, TerminalSender, WebhookSender, redacted, reveal
 from logger.notify_machine import DesktopSender, SoundSender

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import IO, Any, Final, Protocol
 from urllib.parse import unquote, urlsplit
 
-from logger.alert import Severity
+from logger.alert_rules import Severity
 from logger.errors import Fault, InputFault, OutsideFault
 from logger.notify_settings import MailChannel, Secret, WebhookChannel
 

@@ -14,7 +14,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Final
 
-from logger.alert import Severity
+from logger.alert_rules import Severity
 from logger.errors import OutsideFault
 from logger.notify_channels import Message
 from logger.notify_settings import DesktopChannel, SoundChannel

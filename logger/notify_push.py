@@ -5,7 +5,7 @@ The library is loaded on the first message only: it is large, and most machines 
 
 import logging
 
-from logger.alert import Severity
+from logger.alert_rules import Severity
 from logger.errors import Fault, InputFault, OutsideFault
 from logger.notify_channels import Message, reveal
 from logger.notify_settings import PushChannel

@@ -7,7 +7,8 @@ is kept, so that it cannot end up in a log, an error or the record by way of a s
 from dataclasses import dataclass
 from typing import ClassVar
 
-from logger.alert import AlertEvent, AlertKind, Severity
+from logger.alert import AlertEvent
+from logger.alert_rules import AlertKind, Severity
 from logger.errors import Fault, InputFault
 
 

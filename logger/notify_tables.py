@@ -7,7 +7,7 @@ holds it) or ``_file`` (a file that holds nothing else).
 from collections.abc import Sequence
 from typing import Annotated, Any, get_type_hints
 
-from logger.alert import AlertKind, Severity
+from logger.alert_rules import AlertKind, Severity
 from logger.notify_settings import (
     CHANNEL_KINDS,
     Channel,

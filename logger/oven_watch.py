@@ -16,8 +16,9 @@ from math import inf, isfinite, nan
 from typing import Any
 
 from logger import alert, run_facts
-from logger.alert import AlertKind, Episode, Fact
+from logger.alert import Episode, Fact
 from logger.alert_book import AlertBook, Announce
+from logger.alert_rules import AlertKind
 from logger.clock import Clock
 from logger.controllers.settings import Quantity
 from logger.correction_record import corrected_as_recorded, corrected_for_new_run

@@ -10,8 +10,9 @@ from collections.abc import Callable, Mapping
 from math import inf
 from typing import Final
 
-from logger.alert import AlertEvent, AlertKind, Episode, Fact
+from logger.alert import AlertEvent, Episode, Fact
 from logger.alert_book import AlertBook
+from logger.alert_rules import AlertKind
 from logger.clock import Clock
 from logger.errors import SoaktallyError
 from logger.notify import Notifier

@@ -11,7 +11,8 @@ from typing import Any, Final, Self
 
 import numpy as np
 
-from logger.alert import AlertEvent, AlertKind, Phase, Severity
+from logger.alert import AlertEvent, Phase
+from logger.alert_rules import AlertKind, Severity
 from logger.errors import Fault, InputFault
 from logger.history import History
 from logger.reading import Quality, Reading

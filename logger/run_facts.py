@@ -6,7 +6,8 @@ Every fact carries the number it is about and, where there is one, its band or l
 from collections.abc import Mapping, Sequence
 from math import isfinite
 
-from logger.alert import AlertKind, Fact
+from logger.alert import Fact
+from logger.alert_rules import AlertKind
 from logger.controllers.controller import RawReading
 from logger.controllers.settings import Quantity
 from logger.estimate.bands import Bands

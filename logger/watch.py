@@ -16,8 +16,9 @@ from typing import Any
 import numpy as np
 
 from logger import alert, hold, run_facts, target
-from logger.alert import AlertKind, Episode, Fact
+from logger.alert import Episode, Fact
 from logger.alert_book import AlertBook, Announce
+from logger.alert_rules import AlertKind
 from logger.clock import Clock
 from logger.controllers.controller import RawReading
 from logger.controllers.settings import Quantity as ChannelQuantity

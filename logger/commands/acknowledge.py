@@ -21,7 +21,7 @@ def acknowledge(oven_file: Path, alert: str, key: str, who: str | None, as_json:
     Nobody is reminded of them any more, and nobody else is called.
     """
     with told_plainly():
-        from logger.alert import AlertKind
+        from logger.alert_rules import AlertKind
         from logger.errors import Fault, InputFault
         from logger.requests import ACKNOWLEDGE
 

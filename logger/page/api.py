@@ -3,30 +3,25 @@
 `ENDPOINTS` is the one list of them: the routes and the OpenAPI document are both made from it.
 """
 
-import asyncio
 import time
 from collections.abc import Awaitable, Callable
-from dataclasses import dataclass, field
-from pathlib import Path
-from typing import Annotated, Any, Final, Literal
+from dataclasses import dataclass
+from typing import Any, Final, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from sse_starlette import EventSourceResponse
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 
-from logger.board import Pinned
 from logger.errors import Fault, InputFault
 from logger.page import actions, worker
-from logger.page.access import SESSION_S, GuessLimit, Passwords, Session, Sessions
-from logger.page.guard import TOKEN_HEADER, body_of, cookie_words, part_of, refused
-from logger.page.live import Feed
-from logger.page.reader import Reader, reader_of
-from logger.page.recorded import NotThere, Sources, Traces, entries, run_list, run_object, run_row
-from logger.page.sheet_form import FIELDS, LONGEST_SHEET, PURPOSES, checked, sheet_text
-from logger.page.worker import Worker
-from logger.record import RunRow
+from logger.page.access import SESSION_S, Session, Sessions
+from logger.page.bodies import Acknowledge, Body, FilledForm, Remark, SheetWords, SignIn, Start, Stop, taken
+from logger.page.guard import TOKEN_HEADER, cookie_words, part_of, refused
+from logger.page.reader import reader_of
+from logger.page.recorded import entries, run_list, run_object, run_row
+from logger.page.sheet_form import FIELDS, PURPOSES, checked, sheet_text
+from logger.page.workshop import Workshop, workshop
 from logger.requests import ACKNOWLEDGE, MARK, START, STOP
 from logger.situation import Situation
 from logger.units import DisplayUnits
@@ -39,7 +34,6 @@ from logger.views.snapshot import aim_lines, facts, headline
 from logger.views.wording import unbroken
 
 MOST_BUCKETS: Final = 4000
-KEPT_REVIEWS: Final = 4
 WHAT_IF_KEPT_S: Final = 30.0
 MOST_COMPARED: Final = 4
 
@@ -48,147 +42,6 @@ REPORT_POLICY: Final = (
     "frame-ancestors 'self'; sandbox allow-popups allow-modals"
 )
 """A report carries its style and its pictures inside, as it does when it is sent by mail; no script runs in it."""
-
-
-# --- what is taken ----------------------------------------------------------------------------------------------------
-
-ShortText = Annotated[str, Field(max_length=actions.LONGEST_NAME)]
-LongText = Annotated[str, Field(min_length=1, max_length=actions.LONGEST_TEXT)]
-
-
-class Body(BaseModel):
-    """What a request carries: nothing beyond what is named."""
-
-    model_config = ConfigDict(extra="forbid", str_strip_whitespace=True, strict=True)
-
-
-class SignIn(Body):
-    """A password."""
-
-    password: Annotated[str, Field(max_length=1000)]
-
-
-class Start(Body):
-    """A run to start: the words of its run sheet, and what the sheet is called."""
-
-    sheet_text: Annotated[str, Field(max_length=LONGEST_SHEET)]
-    sheet_name: Annotated[str, Field(min_length=1, max_length=actions.LONGEST_NAME)] = "sheet"
-
-
-class Stop(Body):
-    """The run to end; it must be the one that goes on."""
-
-    run: ShortText
-
-
-class Acknowledge(Body):
-    """An open alert, as the oven's object names it, and who has seen it."""
-
-    kind: ShortText
-    key: Annotated[str, Field(max_length=200)]
-    who: ShortText = ""
-
-
-class Remark(Body):
-    """A note or a mark: what to write down, and who says so."""
-
-    text: LongText
-    author: ShortText = ""
-
-
-class SheetWords(Body):
-    """The words of a run sheet."""
-
-    sheet_text: Annotated[str, Field(max_length=LONGEST_SHEET)]
-
-
-class FilledForm(Body):
-    """The start form as filled in: by field name. Units beside the fields as the reader has them."""
-
-    filled: dict[ShortText, Annotated[str, Field(max_length=500)]]
-
-
-# --- what everything works on -----------------------------------------------------------------------------------------
-
-
-@dataclass
-class Workshop:
-    """All that the handlers share; belongs to the event loop of the page."""
-
-    sources: Sources
-    passwords: Passwords
-    feed: Feed
-    worker: Worker
-    answer_within_s: float
-    traces: Traces = field(default_factory=Traces)
-    guesses: GuessLimit = field(default_factory=GuessLimit)
-    peaks: dict[tuple[Path, str], float | None] = field(default_factory=dict)
-    reviews: dict[tuple[Path, str], Situation] = field(default_factory=dict)
-    what_ifs: dict[tuple[str, Reader], tuple[float, dict[str, Any]]] = field(default_factory=dict)
-    signing_in: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(1))
-
-    def pinned(self, oven: str) -> Pinned:
-        """The latest of an oven. Raises NotThere where nothing is up."""
-        pinned = self.sources.board.latest(oven)
-        if pinned is None:
-            raise NotThere(Fault("oven", f'"{oven[:60]}"', "an oven that is being watched"))
-        return pinned
-
-    def live(self, oven: str, run: str) -> Situation | None:
-        """The watched situation, if this run is the one that goes on."""
-        pinned = self.sources.board.latest(oven)
-        situation = None if pinned is None else pinned.situation
-        return situation if isinstance(situation, Situation) and situation.run == run else None
-
-    async def situation(self, oven: str, run: str) -> tuple[Path, RunRow, Situation]:
-        """A run with its traces: as watched while it goes on, else reviewed by the helping process."""
-        record, row = await run_in_threadpool(run_row, self.sources, oven, run)
-        watched = self.live(oven, row.id)
-        if watched is not None:
-            return record, row, await run_in_threadpool(self.traces.with_traces, watched, record)
-        key = (record, row.id)
-        if key in self.reviews:
-            return record, row, self.reviews[key]
-        found = await self.worker.do(worker.reviewed, record, row.id)
-        if row.ended_utc_s is not None:
-            self.reviews[key] = found
-            while len(self.reviews) > KEPT_REVIEWS:
-                del self.reviews[next(iter(self.reviews))]
-        return record, row, found
-
-
-def workshop(request: Request) -> Workshop:
-    """What the handlers share."""
-    shared = request.app.state.workshop
-    assert isinstance(shared, Workshop)
-    return shared
-
-
-async def taken(request: Request, kind: type[Body]) -> Any:
-    """The body of a request as one of the kinds above.
-
-    Raises   InputFault   every fault in it
-    """
-    try:
-        content = body_of(await request.body())
-    except ValueError:
-        raise InputFault(Fault("request", "no JSON", f"a JSON object: {(kind.__doc__ or '').strip()}")) from None
-    try:
-        return kind.model_validate(content)
-    except ValidationError as error:
-        raise InputFault(
-            Fault(".".join(str(step) for step in one["loc"]) or "request", _found(one["input"]), _expected(one["msg"]))
-            for one in error.errors(include_url=False, include_context=False)
-        ) from None
-
-
-def _found(value: Any) -> str:
-    words = "nothing" if value is None else repr(value)
-    return words if len(words) <= 60 else f"{words[:57]}..."
-
-
-def _expected(message: str) -> str:
-    return message[:1].lower() + message[1:]
 
 
 def _number(request: Request, name: str, low: float, high: float, otherwise: float) -> float:

@@ -15,13 +15,14 @@ from starlette.types import ASGIApp
 from logger.errors import InputFault, OutsideFault
 from logger.page.access import Passwords
 from logger.page.actions import LARGEST_PHOTO
-from logger.page.api import ENDPOINTS, Workshop
+from logger.page.api import ENDPOINTS
 from logger.page.assets import Assets
 from logger.page.guard import Guard, TooLarge, part_of, refused
 from logger.page.live import Feed
 from logger.page.recorded import NotThere, Sources
 from logger.page.screens import SCREENS, screen_refusal
 from logger.page.worker import Worker
+from logger.page.workshop import Workshop
 
 LARGE: Final = {"photos": LARGEST_PHOTO + 1024}
 """Addresses that may be sent more than a form, by how they end."""

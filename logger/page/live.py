@@ -14,7 +14,7 @@ from contextlib import asynccontextmanager
 from dataclasses import asdict
 from typing import Any, Final
 
-from logger.alert import AlertKind, Severity
+from logger.alert_rules import AlertKind, Severity
 from logger.board import Board, Pinned
 from logger.page.reader import Reader
 from logger.situation import IdleSituation, Situation

@@ -9,11 +9,11 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
 from logger.page.access import Session
-from logger.page.api import workshop
 from logger.page.assets import HERE, Assets
 from logger.page.guard import part_of
 from logger.page.reader import reader_of
 from logger.page.recorded import run_row
+from logger.page.workshop import workshop
 from logger.views.cautions import CAUTIONS, DEFERRING
 
 TEMPLATES: Final = Environment(

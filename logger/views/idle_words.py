@@ -2,7 +2,7 @@
 
 from math import isfinite
 
-from logger.alert import Severity
+from logger.alert_rules import Severity
 from logger.situation import ChannelNow, IdleSituation
 from logger.units import DisplayUnits
 from logger.views.snapshot import Fact

@@ -18,7 +18,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from logger.alert import Severity
+from logger.alert_rules import Severity
 from logger.views.cautions import Moment, caution
 from logger.views.snapshot import STILL_HOT_K, Snapshot, aim_lines, facts, headline, worst
 from logger.views.text import printable

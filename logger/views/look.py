@@ -7,7 +7,7 @@ roles differ in width and dashes, severities in shape, areas in hatching, and ev
 from dataclasses import dataclass
 from typing import Literal
 
-from logger.alert import Severity
+from logger.alert_rules import Severity
 from logger.views.series import Role
 
 INK = "#20242b"

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any
 
-from logger.alert import Severity
+from logger.alert_rules import Severity
 from logger.sheet import level_shown_wt_pct
 from logger.situation import Situation
 from logger.units import DisplayUnits

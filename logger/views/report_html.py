@@ -8,7 +8,7 @@ from typing import Literal
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
 from jinja2 import Template as Page
 
-from logger.alert import Severity
+from logger.alert_rules import Severity
 from logger.views import look
 from logger.views.report import Report
 from logger.views.report_pictures import Panel, panel_png

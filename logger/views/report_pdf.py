@@ -15,7 +15,7 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from pypdf import PdfReader, PdfWriter
 
-from logger.alert import Severity
+from logger.alert_rules import Severity
 from logger.views import look
 from logger.views.panel import style, width_pt
 from logger.views.report import Report, Table

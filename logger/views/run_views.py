@@ -6,7 +6,8 @@ from math import isfinite
 
 import numpy as np
 
-from logger.alert import AlertEvent, AlertKind, Phase
+from logger.alert import AlertEvent, Phase
+from logger.alert_rules import AlertKind
 from logger.estimate.bands import Band, Bands
 from logger.estimate.carbon_result import CarbonResult, CarbonWarningKind
 from logger.estimate.gaps import GapMark

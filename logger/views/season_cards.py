@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from typing import Any
 
-from logger.alert import Severity
+from logger.alert_rules import Severity
 from logger.oven_trend import DYING, WEARING, OvenTrend
 from logger.sheet_parts import Quantity
 from logger.situation import SeasonRun

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from datetime import tzinfo
 
-from logger.alert import Severity
+from logger.alert_rules import Severity
 from logger.oven_trend import OvenTrend, Trouble
 from logger.units import DisplayUnits
 from logger.views import look

@@ -9,7 +9,7 @@ from datetime import tzinfo
 from enum import StrEnum
 from typing import Literal
 
-from logger.alert import Severity
+from logger.alert_rules import Severity
 from logger.units import FloatArray
 
 Band = tuple[FloatArray, FloatArray]

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from datetime import tzinfo
 from math import isfinite
 
-from logger.alert import Severity
+from logger.alert_rules import Severity
 from logger.sheet_parts import Quantity
 from logger.units import DisplayUnits
 from logger.views.wording import (

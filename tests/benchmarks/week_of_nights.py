@@ -19,7 +19,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.alert import AlertKind
+from logger.alert_rules import AlertKind
 from sim.faults import FaultPlan, plan_from_text
 from tests.benchmarks.machine import processor
 from tests.whole.stepped import Night, full_disk, night

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.alert import RULES, AlertKind
+from logger.alert_rules import RULES, AlertKind
 from logger.command import COMMANDS
 from logger.notify_tables import KINDS, HeartbeatTable, NotifyTable, RetryTable
 from logger.oven_file import read_oven

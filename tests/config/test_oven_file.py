@@ -4,7 +4,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.alert import AlertKind, Severity
+from logger.alert_rules import AlertKind, Severity
 from logger.controllers.settings import (
     ChannelSettings,
     ChannelUnit,

@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from logger.acceptance import Answer, Requirement, Verdict, judge
-from logger.alert import AlertEvent, AlertKind, Phase, Severity
+from logger.alert import AlertEvent, Phase
+from logger.alert_rules import AlertKind, Severity
 from logger.history import History
 from logger.thermocouple import Correction, Thermocouple
 from logger.units import DisplayUnits, FloatArray, kelvin_from_celsius

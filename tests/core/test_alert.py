@@ -6,20 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.alert import (
-    RULES,
-    AlertEvent,
-    AlertKind,
-    AlertState,
-    Fact,
-    Phase,
-    Rule,
-    Severity,
-    acknowledge,
-    advance,
-    holds,
-    restored,
-)
+from logger.alert import AlertEvent, AlertState, Fact, Phase, acknowledge, advance, holds, restored
+from logger.alert_rules import RULES, AlertKind, Rule, Severity
 
 KIND = AlertKind.OVER_TEMPERATURE
 PLAIN = Rule(Severity.WARNING, "Title", "Meaning.", "Advice.", raise_after_s=10.0, clear_after_s=20.0)

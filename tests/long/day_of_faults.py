@@ -8,7 +8,7 @@ it the record is held against what really passed on the wire (the tap) and what 
   reading before it.
 
 What is left out, and why: a reversed pair, a wrong couple, a withdrawn tip and a drift need somebody at the terminals
-and deceive the controller too; `tests/whole/test_field_failures.py` has them.
+and deceive the controller too; `tests/whole/test_field_failures_over_time.py` has them.
 """
 
 import platform

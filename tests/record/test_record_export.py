@@ -9,7 +9,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from logger.alert import AlertEvent, AlertKind, Phase, Severity
+from logger.alert import AlertEvent, Phase
+from logger.alert_rules import AlertKind, Severity
 from logger.correction_record import measurement_line, spark_line
 from logger.errors import InputFault
 from logger.reading import Quality, Reading

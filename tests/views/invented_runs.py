@@ -5,7 +5,7 @@ from datetime import datetime, timedelta, timezone
 
 import numpy as np
 
-from logger.alert import Severity
+from logger.alert_rules import Severity
 from logger.units import kelvin_from_celsius
 from logger.views.series import (
     CarbonLimit,

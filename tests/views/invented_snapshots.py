@@ -3,7 +3,7 @@
 from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 
-from logger.alert import Severity
+from logger.alert_rules import Severity
 from logger.sheet_parts import Quantity
 from logger.units import kelvin_from_celsius
 from logger.views.snapshot import Aim, AlertNow, CarbonNow, CaseNow, Snapshot, TemperNow

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
-from logger.alert import AlertEvent, AlertKind, Phase, Severity
+from logger.alert import AlertEvent, Phase
+from logger.alert_rules import AlertKind, Severity
 from logger.reading import Quality, Reading
 from logger.record import RecordWriter
 from logger.thermocouple import Correction, Thermocouple, plain

@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner, Result
 from matplotlib.text import Text
 
-from logger.alert import AlertKind
+from logger.alert_rules import AlertKind
 from logger.command import main
 from logger.errors import InputFault
 from logger.review import review_run

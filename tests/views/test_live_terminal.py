@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from rich.console import Console
 
-from logger.alert import Severity
+from logger.alert_rules import Severity
 from logger.views.cautions import CAUTIONS, Moment, caution
 from logger.views.live_terminal import LiveTerminal, calm_line, moment_of, screen, way_words
 from logger.views.snapshot import AlertNow, Snapshot

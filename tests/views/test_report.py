@@ -16,7 +16,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from logger.alert import AlertKind, Phase, Severity
+from logger.alert import Phase
+from logger.alert_rules import AlertKind, Severity
 from logger.record import PHOTO, append_from_outside, photo_folder
 from logger.record_operations import event
 from logger.review import review_run, review_trace

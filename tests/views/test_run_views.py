@@ -6,7 +6,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger.alert import AlertEvent, AlertKind, Phase, Severity
+from logger.alert import AlertEvent, Phase
+from logger.alert_rules import AlertKind, Severity
 from logger.estimate import estimate
 from logger.history import History
 from logger.review import review_trace

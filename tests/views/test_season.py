@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner
 from matplotlib.image import imread
 
-from logger.alert import Severity
+from logger.alert_rules import Severity
 from logger.command import main
 from logger.season import efforts_of, season_of
 from logger.situation import SeasonRun

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from logger.alert import Severity
+from logger.alert_rules import Severity
 from logger.sheet_parts import Quantity
 from logger.units import DisplayUnits
 from logger.views.snapshot import (

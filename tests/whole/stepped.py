@@ -16,7 +16,8 @@ from typing import Any
 import pytest
 
 from logger import record_writer, watch
-from logger.alert import AlertEvent, AlertKind, Phase
+from logger.alert import AlertEvent, Phase
+from logger.alert_rules import AlertKind
 from logger.clock import Clock
 from logger.controllers.link import Connected
 from logger.controllers.link_faults import LinkLost, NoAnswer, PortMissing

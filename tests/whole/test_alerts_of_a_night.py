@@ -5,7 +5,8 @@ from typing import Any, cast
 
 import pytest
 
-from logger.alert import RULES, AlertKind, Phase
+from logger.alert import Phase
+from logger.alert_rules import RULES, AlertKind
 from logger.record import RecordReader
 from sim.faults import FaultPlan, plan_from_text
 from sim.registers import Display

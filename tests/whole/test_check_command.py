@@ -8,7 +8,7 @@ from click.testing import CliRunner, Result
 
 from logger.command import main
 from sim.controller import Tuning
-from tests.whole.test_field_failures import ROOM_K, Shop
+from tests.whole.checked_shop import ROOM_K, Shop
 
 
 def check(shop: Shop, *words: str) -> Result:

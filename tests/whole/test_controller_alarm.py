@@ -5,7 +5,8 @@ import threading
 import pytest
 
 from logger import daemon
-from logger.alert import AlertEvent, AlertKind, Phase
+from logger.alert import AlertEvent, Phase
+from logger.alert_rules import AlertKind
 from logger.clock import FastClock
 from logger.oven_file import read_oven
 from sim.bus import Bus, Station

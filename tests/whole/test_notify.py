@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from logger.alert import RULES, AlertEvent, AlertKind, Phase, Severity
+from logger.alert import AlertEvent, Phase
+from logger.alert_rules import RULES, AlertKind, Severity
 from logger.errors import InputFault, OutsideFault
 from logger.notify import Notifier, alert_test, bundled, message_of
 from logger.notify_channels import Message, Sender, TerminalSender, post, redacted, reveal

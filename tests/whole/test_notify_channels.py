@@ -17,7 +17,8 @@ from typing import Any
 
 import pytest
 
-from logger.alert import RULES, AlertEvent, AlertKind, Phase
+from logger.alert import AlertEvent, Phase
+from logger.alert_rules import RULES, AlertKind
 from logger.errors import OutsideFault
 from logger.notify import Notifier, alert_test, message_of
 from logger.notify_channels import MailSender, Message

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from logger.alert import AlertKind
+from logger.alert_rules import AlertKind
 from logger.errors import InputFault
 from logger.record import RecordReader, RecordWriter
 from logger.review import review_run

@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from logger.alert import AlertEvent, AlertKind, Phase
+from logger.alert import AlertEvent, Phase
+from logger.alert_rules import AlertKind
 from logger.clock import FastClock
 from logger.daemon import Orders, watch
 from logger.estimate import tempering
