@@ -14,9 +14,9 @@ much: phase limits, liquid diffusivity, the enthalpy peak of steel, open air's s
 """
 
 from dataclasses import dataclass, replace
+from statistics import NormalDist
 
 import numpy as np
-from scipy.special import ndtri
 
 from logger.estimate import (
     canister,
@@ -185,7 +185,7 @@ def draw(sheet: RunSheet, thermocouple: Thermocouple, members: int = MEMBERS, se
         return even_draws(members, seed, number)
 
     def normal(number: int) -> FloatArray:
-        return np.asarray(ndtri(even(number)), dtype=float)
+        return normal_draws(members, seed, number)
 
     law = np.minimum((len(PUBLISHED_LAWS) * even(7)).astype(np.int64), len(PUBLISHED_LAWS) - 1)
     law[0] = 0
@@ -230,7 +230,8 @@ def even_draws(members: int, *stream: int) -> FloatArray:
 
 def normal_draws(members: int, *stream: int) -> FloatArray:
     """Standard deviations [-], stratified, from a ``stream`` of their own: shape (members,), the first 0."""
-    return np.asarray(ndtri(even_draws(members, *stream)), dtype=float)
+    normal = NormalDist()
+    return np.array([normal.inv_cdf(part) for part in even_draws(members, *stream).tolist()])
 
 
 def problem_from_sheet(

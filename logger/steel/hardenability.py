@@ -12,7 +12,6 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
-from scipy.special import j0, j1
 
 from logger.errors import OutOfRange
 from logger.remark import Remark
@@ -164,6 +163,8 @@ def _half_time_fourier(cylinder: bool, biot: float) -> float:
         return float(np.log(2.0) / ((2.0 if cylinder else 1.0) * biot))
     roots = np.array([_root(cylinder, biot, number) for number in range(12)])
     if cylinder:
+        from scipy.special import j0, j1
+
         amplitude = 2.0 * j1(roots) / (roots * (j0(roots) ** 2 + j1(roots) ** 2))
     else:
         amplitude = 4.0 * np.sin(roots) / (2.0 * roots + np.sin(2.0 * roots))
@@ -178,6 +179,8 @@ def _root(cylinder: bool, biot: float, number: int) -> float:
     """Root of the series number 0, 1, ...: z J1(z) = Bi J0(z), or z tan z = Bi."""
     # Between the zeros of the right-hand and of the left-hand side there is exactly one root.
     if cylinder:
+        from scipy.special import j0, j1
+
         low, high = _zero_of_j1(number), _zero_of_j0(number)
         if np.isinf(biot):
             return high
@@ -189,6 +192,8 @@ def _root(cylinder: bool, biot: float, number: int) -> float:
 
 
 def _zero_of_j0(number: int) -> float:
+    from scipy.special import j0
+
     near = (number + 0.75) * np.pi
     return crossing(j0, near - 0.6, near + 0.6)
 
@@ -196,6 +201,8 @@ def _zero_of_j0(number: int) -> float:
 def _zero_of_j1(number: int) -> float:
     if number == 0:
         return 0.0
+    from scipy.special import j1
+
     near = (number + 0.25) * np.pi
     return crossing(j1, near - 0.6, near + 0.6)
 
