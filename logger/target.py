@@ -190,20 +190,29 @@ def forecast(
 
     alone = replace(problem, ensemble=None)
     ahead, at_s, value_s, values = state, start_s, [], []
-    passed = [(start_s, state)]
+    behind = [(start_s, state)]
+    reached_from: dict[tuple[int, float], tuple[float, EstimateState]] = {}
     judged_alone = [target.judged_by != "pessimistic" or problem.ensemble is None for target in targets]
     for time_s in supposed_times_s(start_s, start_s + horizon_s):
         ahead = estimate.advance(alone, ahead, supposed(at_s, time_s))
         at_s = time_s
-        passed.append((at_s, ahead))
-        if all(status.reached for status in statuses(alone, ahead)):
+        now = statuses(alone, ahead)
+        for number, status in enumerate(now):
+            if status.reached_at_s is not None and (number, status.reached_at_s) not in reached_from:
+                reached_from[number, status.reached_at_s] = _last_by(behind, max(status.reached_at_s, start_s))
+        if all(status.reached for status in now):
             break
+        behind.append((at_s, ahead))
+        # What is reached later lies after the newest point of the trail: of the states before it the last one will do,
+        # and all of them together would be the largest thing a daemon holds.
+        while len(behind) > 1 and ahead.trail and behind[1][0] <= ahead.trail[-1].time_s:
+            del behind[0]
     reached = [status.reached_at_s for status in statuses(alone, ahead)]
     profile = None
     following = _following(targets, reached, start_s)
-    if following is not None and reached[following] is not None:
-        then_s = max(reached[following] or start_s, start_s)
-        from_s, there = max((one for one in passed if one[0] <= then_s), key=lambda one: one[0])
+    then_s = None if following is None else reached[following]
+    if following is not None and then_s is not None:
+        from_s, there = reached_from[following, then_s]
         if then_s > from_s:
             there = estimate.advance(alone, there, supposed(from_s, then_s))
         carbon = estimate.at_end(alone, there).carbon
@@ -250,6 +259,11 @@ def forecast(
             judging_s = low_s if target.limit else high_s
             reached[number] = judging_s if judging_s < inf else None
     return Forecast(tuple(reached), hold_temperature_K, horizon_s, tuple(ranges), profile)
+
+
+def _last_by(behind: list[tuple[float, EstimateState]], time_s: float) -> tuple[float, EstimateState]:
+    """The last of some states with their run times [s] that is not later than a run time [s]."""
+    return max((one for one in behind if one[0] <= time_s), key=lambda one: one[0])
 
 
 def _following(targets: tuple[Target, ...], reached_at_s: list[float | None], start_s: float) -> int | None:

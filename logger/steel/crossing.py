@@ -53,9 +53,7 @@ def crossing(function: Callable[[float], float], low: float, high: float, xtol: 
             step = last_step = b - a
 
 
-def _interpolated(
-    a: float, at_a: float, b: float, at_b: float, c: float, at_c: float
-) -> tuple[float, float]:
+def _interpolated(a: float, at_a: float, b: float, at_b: float, c: float, at_c: float) -> tuple[float, float]:
     """The step from b to the crossing as p/q, p not negative: by a line, or by a parabola lying on its side."""
     s = at_b / at_a
     if a == c:

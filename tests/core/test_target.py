@@ -1,5 +1,6 @@
 """Targets: when they were met, and when they will be."""
 
+import tracemalloc
 from dataclasses import replace
 
 import numpy as np
@@ -160,3 +161,22 @@ def test_targets_that_are_all_met_leave_no_carbon_ahead_to_show() -> None:
     problem = estimate.problem_from_sheet(sheet_with(Target(Quantity.CASE_DEPTH, 0.0001, 0.40)))
     state = estimate.over_history(problem, hold(950.0, 7200.0))
     assert target.forecast(problem, state, kelvin_from_celsius(950.0)).profile is None
+
+
+def test_a_forecast_of_two_days_does_not_keep_the_run_as_it_stood_at_every_step() -> None:
+    far = Target(Quantity.EQUIVALENT_TIME, 1000.0 * 3600.0)
+    problem = replace(estimate.problem_from_sheet(sheet_with(far)), ensemble=None)
+    state = estimate.over_history(problem, hold(950.0, 3600.0))
+    hot_K = kelvin_from_celsius(950.0)
+    target.forecast(problem, state, hot_K)  # what is computed once is there from now on
+
+    def most_bytes(horizon_s: float) -> int:
+        tracemalloc.start()
+        try:
+            target.forecast(problem, state, hot_K, horizon_s=horizon_s)
+            return tracemalloc.get_traced_memory()[1]
+        finally:
+            tracemalloc.stop()
+
+    # What a run has behind it grows with its length; all of its states together grow with the square of it.
+    assert most_bytes(48.0 * 3600.0) < 8 * most_bytes(6.0 * 3600.0)
