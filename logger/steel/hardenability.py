@@ -18,7 +18,7 @@ from logger.remark import Remark
 from logger.sheet_parts import Bath, Shape
 from logger.steel.coefficients import Coefficient
 from logger.steel.crossing import crossing
-from logger.units import METRES_PER_INCH
+from logger.units import METRES_PER_INCH, FloatArray
 
 A255: Final = "ASTM A255, ideal diameter from composition, grain size 7"
 
@@ -163,9 +163,8 @@ def _half_time_fourier(cylinder: bool, biot: float) -> float:
         return float(np.log(2.0) / ((2.0 if cylinder else 1.0) * biot))
     roots = np.array([_root(cylinder, biot, number) for number in range(12)])
     if cylinder:
-        from scipy.special import j0, j1
-
-        amplitude = 2.0 * j1(roots) / (roots * (j0(roots) ** 2 + j1(roots) ** 2))
+        J0, J1 = bessel_j(0, roots), bessel_j(1, roots)
+        amplitude = 2.0 * J1 / (roots * (J0**2 + J1**2))
     else:
         amplitude = 4.0 * np.sin(roots) / (2.0 * roots + np.sin(2.0 * roots))
 
@@ -179,32 +178,39 @@ def _root(cylinder: bool, biot: float, number: int) -> float:
     """Root of the series number 0, 1, ...: z J1(z) = Bi J0(z), or z tan z = Bi."""
     # Between the zeros of the right-hand and of the left-hand side there is exactly one root.
     if cylinder:
-        from scipy.special import j0, j1
-
         low, high = _zero_of_j1(number), _zero_of_j0(number)
         if np.isinf(biot):
             return high
-        return crossing(lambda z: z * j1(z) - biot * j0(z), low + 1e-12, high)
+        return crossing(lambda z: float(z * bessel_j(1, z) - biot * bessel_j(0, z)), low + 1e-12, high)
     low, high = number * np.pi, (number + 0.5) * np.pi
     if np.isinf(biot):
         return high
     return crossing(lambda z: z * np.sin(z) - biot * np.cos(z), low + 1e-12, high)
 
 
+_TURN = np.arange(128) * (2.0 * np.pi / 128.0)
+
+
+def bessel_j(order: int, z: float | FloatArray) -> FloatArray:
+    """J0(z) or J1(z) for z below 60: Bessel's own integral, the mean of cos(n t - z sin t) over a turn.
+
+    Equal steps give it to rounding, for the function is periodic and the steps are many more than z.
+    """
+    return np.asarray(np.cos(order * _TURN - np.multiply.outer(z, np.sin(_TURN))).mean(axis=-1))
+
+
+@lru_cache(maxsize=16)
 def _zero_of_j0(number: int) -> float:
-    from scipy.special import j0
-
     near = (number + 0.75) * np.pi
-    return crossing(j0, near - 0.6, near + 0.6)
+    return crossing(lambda z: float(bessel_j(0, z)), near - 0.6, near + 0.6)
 
 
+@lru_cache(maxsize=16)
 def _zero_of_j1(number: int) -> float:
     if number == 0:
         return 0.0
-    from scipy.special import j1
-
     near = (number + 0.25) * np.pi
-    return crossing(j1, near - 0.6, near + 0.6)
+    return crossing(lambda z: float(bessel_j(1, z)), near - 0.6, near + 0.6)
 
 
 def hardens_through(

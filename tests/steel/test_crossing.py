@@ -42,16 +42,16 @@ def test_a_step_is_found_although_no_line_through_it_helps(at: float) -> None:
     assert found == pytest.approx(at, abs=2e-12)
 
 
-def test_a_jump_and_a_flat_root_take_no_more_looks_than_a_few_times_halving() -> None:
-    for function in (lambda x: -1.0 if x < 0.3 else 1e-9, lambda x: (x - 0.3) ** 9):
-        looks: list[float] = []
+@pytest.mark.parametrize("function", [lambda x: -1.0 if x < 0.3 else 1e-9, lambda x: (x - 0.3) ** 9])
+def test_a_jump_and_a_flat_root_take_no_more_looks_than_a_few_times_halving(function: Callable[[float], float]) -> None:
+    looks = []
 
-        def looked(x: float, of: Callable[[float], float] = function) -> float:
-            looks.append(x)
-            return of(x)
+    def looked(x: float) -> float:
+        looks.append(x)
+        return function(x)
 
-        crossing(looked, -4.0, 5.0)
-        assert len(looks) < 150  # halving alone takes 43; Brent's bound is its square, his experience three times it
+    crossing(looked, -4.0, 5.0)
+    assert len(looks) < 150  # halving alone takes 43; Brent's bound is its square, his experience three times it
 
 
 def test_an_end_that_is_the_root_is_the_answer() -> None:

@@ -4,10 +4,17 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.special import j0, j1
 
 from logger.errors import OutOfRange
 from logger.sheet_parts import Bath, Shape
-from logger.steel.hardenability import hardens_through, ideal_diameter_m, multiplying_factor, needed_ideal_diameter_m
+from logger.steel.hardenability import (
+    bessel_j,
+    hardens_through,
+    ideal_diameter_m,
+    multiplying_factor,
+    needed_ideal_diameter_m,
+)
 from logger.units import METRES_PER_INCH
 
 # Base diameter [in] by carbon, grain size 7, as ASTM A255 tables it to three digits (from memory): a check on the
@@ -113,3 +120,12 @@ def test_composition_outside_the_factors_is_refused(alloy: dict[str, float], car
 def test_grain_size_outside_is_refused() -> None:
     with pytest.raises(OutOfRange, match="ASTM number"):
         ideal_diameter_m({}, 0.5, 2.0)
+
+
+def test_bessel_functions_are_those_of_an_independent_library_and_of_the_handbook() -> None:
+    z = np.linspace(0.0, 60.0, 601)
+    assert bessel_j(0, z) == pytest.approx(j0(z), abs=1e-14)
+    assert bessel_j(1, z) == pytest.approx(j1(z), abs=1e-14)
+    # Abramowitz, Stegun, Handbook of Mathematical Functions, table 9.1 (from memory).
+    assert float(bessel_j(0, 10.0)) == pytest.approx(-0.2459357645, abs=1e-10)
+    assert float(bessel_j(1, 10.0)) == pytest.approx(0.0434727462, abs=1e-10)
