@@ -10,6 +10,7 @@ from math import inf
 
 import numpy as np
 
+from logger.estimate.carbon_austenite import austenite_step
 from logger.estimate.carbon_loss import OUTWARD_WT_PCT
 from logger.estimate.carbon_problem import NOTHING, CarbonProblem, Surface, problem_from_sheet
 from logger.estimate.carbon_result import CarbonMembers, CarbonResult, Ever, ended, member_result
@@ -178,7 +179,10 @@ def _stepped(problem: CarbonProblem, state: CarbonState, to_the_end: bool) -> Ca
         span, whole = plan.next_span(nodes, first, time_s, work_s, changes[0] if changes else inf, to_the_end)
         if span is None:
             break
-        result = step(problem, nodes, rate, span, surfaces, reach_s, phase_table().at(last_K))
+        # From the beginning or another surface on, the faces must first find their carbon.
+        result = austenite_step(problem, nodes, span, surfaces, reach_s) if reach_s > 0.0 else None
+        if result is None:
+            result = step(problem, nodes, rate, span, surfaces, reach_s, phase_table().at(last_K))
         done_s = float(np.mean(span.hot_s * span.mobility))
         growth = _growth(problem, result.error_wt_pct) if result.converged else LEAST_GROWTH
         if not (result.converged and result.error_wt_pct <= problem.tolerance_wt_pct):
@@ -310,7 +314,8 @@ class _Plan:
         average_K = mobility_temperature_K(relative)
         if count == 1:
             phases = phase_table().at(average_K)
-            return Span(stop_s, total_hot_s, average_K, relative, (average_K, average_K), (phases, phases))
+            twice = (average_K, average_K), (phases, phases)
+            return Span(stop_s, total_hot_s, average_K, relative, average_K, phases, *twice)
         # The temperature's straight line through the windows: noise averages out, a ramp stays a ramp.
         edges_s = np.append(windows.end_s[first : to - 1], stop_s)
         middle_s = 0.5 * (np.append(begin_s, edges_s[:-1]) + edges_s) - begin_s
@@ -325,11 +330,12 @@ class _Plan:
         lowest, highest = temperature_K.min(axis=1), temperature_K.max(axis=1)
         ends_s = (stop_s - begin_s) * _STAGES - mean_s
         stage_K = np.minimum(np.maximum(mean_K + slope * ends_s, lowest), highest)
-        phases = phase_table().at(stage_K.ravel()).reshape(2, mean_K.size, -1)
-        return Span(stop_s, total_hot_s, average_K, relative, (stage_K[0], stage_K[1]), (phases[0], phases[1]))
+        phases = phase_table().at(stage_K.ravel()).reshape(3, mean_K.size, -1)
+        stages = (stage_K[1], stage_K[2]), (phases[1], phases[2])
+        return Span(stop_s, total_hot_s, average_K, relative, stage_K[0], phases[0], *stages)
 
 
-_STAGES = np.array([[STAGE_PART], [1.0]])
+_STAGES = np.array([[0.0], [STAGE_PART], [1.0]])
 
 
 def _remembered(

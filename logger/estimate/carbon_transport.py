@@ -11,6 +11,7 @@ Time: two backward stages of one step (second order, L-stable; R. Alexander, SIA
 
 from dataclasses import dataclass
 from functools import lru_cache
+from math import sqrt
 
 import numpy as np
 from scipy.linalg.lapack import dgtsv
@@ -54,6 +55,7 @@ class Span:
     hot_s : (m,)                   seconds above A1
     temperature_K : (m,)           Arrhenius average
     mobility : (m,)                relative carbon mobility at it
+    begin_K, begin_phases : (m,), (m, columns)             temperature at its beginning, its phase table rows
     stage_K, stage_phases : two of (m,), of (m, columns)   temperatures at the step's two stages, their phase table rows
     """
 
@@ -61,6 +63,8 @@ class Span:
     hot_s: FloatArray
     temperature_K: FloatArray
     mobility: FloatArray
+    begin_K: FloatArray
+    begin_phases: FloatArray
     stage_K: tuple[FloatArray, FloatArray]
     stage_phases: tuple[FloatArray, FloatArray]
 
@@ -81,20 +85,19 @@ class Potential:
     def __init__(self, problem: CarbonProblem, temperature_K: FloatArray) -> None:
         D = diffusivity_m2_per_s(problem, temperature_K[:, None], _TABLE_CARBON)
         self.slope = 0.5 * (D[:, 1:] + D[:, :-1])
-        self.value = np.zeros_like(D)
-        np.cumsum(self.slope * _TABLE_STEP, axis=1, out=self.value[:, 1:])
-        self.rows = None if D.shape[0] == 1 else np.arange(D.shape[0])[:, None]
+        self.value = np.zeros_like(self.slope)
+        np.cumsum(self.slope[:, :-1] * _TABLE_STEP, axis=1, out=self.value[:, 1:])
+        self.rows = None if D.shape[0] == 1 else TABLE_POINTS * np.arange(D.shape[0])[:, None]
 
     def austenite(self, carbon_wt_pct: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Integral of the diffusivity [wt% m2/s] and diffusivity [m2/s] at austenite carbons, (m, k)."""
         place = carbon_wt_pct * (1.0 / _TABLE_STEP)
         index = place.astype(np.int64)
         np.minimum(np.maximum(index, 0, out=index), TABLE_POINTS - 1, out=index)
-        if self.rows is None:
-            slope, value = self.slope[0].take(index), self.value[0].take(index)
-        else:
-            slope, value = self.slope[self.rows, index], self.value[self.rows, index]
         place -= index
+        if self.rows is not None:
+            index += self.rows
+        slope, value = self.slope.take(index), self.value.take(index)
         place *= slope
         place *= _TABLE_STEP
         place += value
@@ -187,7 +190,7 @@ def diffusivity_m2_per_s(problem: CarbonProblem, temperature_K: FloatArray, carb
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Geometry:
+class Geometry:
     """The grid's numbers as the assembly wants them."""
 
     volume: FloatArray  # (N,), 0 at the ends
@@ -197,16 +200,16 @@ class _Geometry:
 
 
 @lru_cache(maxsize=64)
-def _geometry(problem: CarbonProblem) -> _Geometry:
+def geometry_of(problem: CarbonProblem) -> Geometry:
     grid = problem.grid
     both = np.zeros(grid.volume_m.size)
     both[:-1] += grid.conductance_per_m
     both[1:] += grid.conductance_per_m
-    return _Geometry(grid.volume_m, grid.conductance_per_m, both, float(grid.volume_m.sum()))
+    return Geometry(grid.volume_m, grid.conductance_per_m, both, float(grid.volume_m.sum()))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Contact:
+class Contact:
     """What one face touches at one moment: mass transfer [m/s] where finite, where pinned, and the carbon it offers."""
 
     transfer: FloatArray
@@ -214,7 +217,7 @@ class _Contact:
     w: FloatArray
 
 
-def _contact(surface: Surface, temperature_K: FloatArray, phases: FloatArray) -> _Contact | None:
+def contact(surface: Surface, temperature_K: FloatArray, phases: FloatArray) -> Contact | None:
     """What the surface offers at temperatures [K], (m,), with their phase table rows; None for a sealed face."""
     if surface is NOTHING:
         return None
@@ -222,8 +225,8 @@ def _contact(surface: Surface, temperature_K: FloatArray, phases: FloatArray) ->
     w = offered_wt_pct(surface, temperature_K, phases)
     pinned = np.isinf(beta)
     if not pinned.any():
-        return _Contact(beta, None, w)
-    return _Contact(np.where(pinned, 0.0, beta), np.broadcast_to(pinned, w.shape), w)
+        return Contact(beta, None, w)
+    return Contact(np.where(pinned, 0.0, beta), np.broadcast_to(pinned, w.shape), w)
 
 
 def step(
@@ -272,7 +275,7 @@ def step(
         defect = stage_work * (new_rate - first_rate)
     else:
         defect = work * (_ERROR_0 * rate + _ERROR_1 * first_rate + _ERROR_2 * new_rate)
-    geometry = _geometry(problem)
+    geometry = geometry_of(problem)
     error = _filtered(geometry, defect, matrix)
     if region is not None:
         error = np.where(_away_from_fronts(region), error, 0.0)
@@ -286,11 +289,19 @@ def step(
             u = whole[0]
             new_rate = (u - nodes) / np.where(work > 0.0, work, np.inf)
             new_rate[:, 0] = new_rate[:, -1] = 0.0
-    reached_m = np.sqrt(_REACH_M2_PER_S * (reach_s + float(work.mean())))
+    return Advanced(u, new_rate, error_size_wt_pct(problem, error, reach_s + float(work.mean())), True)
+
+
+def error_size_wt_pct(problem: CarbonProblem, error: FloatArray, reach_s: float) -> float:
+    """How large a step's ``error`` [wt%], (m, n + 2), is for the worst member, the mean taken as deep as carbon came.
+
+    ``reach_s`` is the relative mobility integrated since the surfaces last changed [s].
+    """
+    geometry = geometry_of(problem)
+    reached_m = sqrt(_REACH_M2_PER_S * reach_s)
     squared = error * error
     mean_square = float((squared @ geometry.volume).max()) / min(reached_m, geometry.total_volume)
-    size = max(np.sqrt(mean_square), PEAK_PART * np.sqrt(float(squared.max())))
-    return Advanced(u, new_rate, size, True)
+    return max(sqrt(mean_square), PEAK_PART * sqrt(float(squared.max())))
 
 
 _REACH_M2_PER_S = 1.4e-11
@@ -333,11 +344,11 @@ def _solve(
 
     Also the last matrix and, where phases mix, every node's region.
     """
-    geometry = _geometry(problem)
+    geometry = geometry_of(problem)
     members, count = start.shape
     h = duration_s[:, None]
     flow, both, volume = h * geometry.conductance, h * geometry.both, geometry.volume
-    front, back = _contact(surfaces[0], temperature_K, phases), _contact(surfaces[1], temperature_K, phases)
+    front, back = contact(surfaces[0], temperature_K, phases), contact(surfaces[1], temperature_K, phases)
     u = np.maximum(guess, 0.0)
     for end, touch in ((0, front), (-1, back)):
         if touch is not None and touch.pinned is not None:
@@ -433,7 +444,7 @@ def _chopped(new: FloatArray, region: np.ndarray, phases: FloatArray) -> tuple[F
     return new, True
 
 
-def _filtered(geometry: _Geometry, defect: FloatArray, matrix: Matrix) -> FloatArray:
+def _filtered(geometry: Geometry, defect: FloatArray, matrix: Matrix) -> FloatArray:
     """The defect after one backward step, so that what a stiff cell would damp at once does not count as error."""
     _, _, _, error, _ = dgtsv(*matrix, (defect * geometry.volume).ravel())
     result: FloatArray = error.reshape(defect.shape)
@@ -450,9 +461,9 @@ def face_now(
     faces = nodes[:, [0, -1]].copy()
     phases = phase_table().at(temperature_K)
     phi = None
-    conductance = _geometry(problem).conductance
+    conductance = geometry_of(problem).conductance
     for column, cell, g, surface in ((0, 1, conductance[0], surfaces[0]), (1, -2, conductance[-1], surfaces[1])):
-        touch = _contact(surface, temperature_K, phases)
+        touch = contact(surface, temperature_K, phases)
         if touch is None:
             # Nothing passes a sealed face: it is in equilibrium with the steel just below.
             faces[:, column] = austenite_equivalent_wt_pct(nodes[:, [cell]], phases)[:, 0]
