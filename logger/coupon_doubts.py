@@ -13,7 +13,7 @@ def what_may_be_wrong(measured: Measured, misfit: float, richest_wt_pct: float) 
     Parameters
     ----------
     measured : the measurement
-    misfit : by how much it is more than predicted, in its own unit; NaN: nothing is predicted
+    misfit : by how much it is more than predicted [its own unit]; NaN: nothing is predicted
     richest_wt_pct : most carbon reckoned anywhere in the coupon [wt%]
     """
     if isnan(misfit):

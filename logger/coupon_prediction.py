@@ -60,7 +60,7 @@ def by_the_book(coupon: Coupon) -> tuple[FloatArray, float]:
 
     Returns
     -------
-    array, (members, k)    each in its own unit, under what thermocouple, canister and gaps may have done
+    array, (members, k)    each [its own unit], under what thermocouple, canister and gaps may have done
     richest carbon anywhere [wt%], of the first member
     """
     sheet = coupon_sheet(coupon)

@@ -333,7 +333,7 @@ def _member_hardness(
             )
         except InputFault as refusal:
             if told:
-                notes.append(Remark("{layer}: {why}", layer=layer.name, why=str(refusal)))
+                notes.append(Remark("{layer}: {why}", layer=layer.name, why=refusal.faults[0]))
             continue
         own_low, own_middle, own_high = hard.low_HRC, hard.hardness_HRC, hard.high_HRC
         if state.tempers:

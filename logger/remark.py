@@ -7,6 +7,7 @@ A remark from the core is a template whose fields carry their unit in their name
 
 from collections.abc import Mapping
 
+from logger.errors import Fault
 from logger.units import DisplayUnits
 
 
@@ -14,15 +15,15 @@ class Remark:
     """Plain words with quantities in them.
 
     Fields ending in ``_K`` are temperatures [K], in ``_diff_K`` differences [K], in ``_K_per_s`` rates of cooling
-    [K/s], in ``_m`` lengths [m], in ``_about_m`` rough ones; all others are put in as they are. ``str`` says it in
-    Celsius and millimetres.
+    [K/s], in ``_m`` lengths [m], in ``_about_m`` rough ones; a `Fault` is said in the same units; all others are put
+    in as they are. ``str`` says it in Celsius and millimetres.
     """
 
     __slots__ = ("template", "values")
 
-    def __init__(self, template: str, **values: float | str) -> None:
+    def __init__(self, template: str, **values: float | str | Fault) -> None:
         self.template = template
-        self.values: Mapping[str, float | str] = values
+        self.values: Mapping[str, float | str | Fault] = values
 
     def said(self, units: DisplayUnits) -> str:
         """The words with every quantity in these units."""
@@ -40,14 +41,16 @@ class Remark:
     def __hash__(self) -> int:
         return hash((self.template, tuple(sorted(self.values.items()))))
 
-    def __getstate__(self) -> tuple[str, dict[str, float | str]]:
+    def __getstate__(self) -> tuple[str, dict[str, float | str | Fault]]:
         return self.template, dict(self.values)
 
-    def __setstate__(self, state: tuple[str, dict[str, float | str]]) -> None:
+    def __setstate__(self, state: tuple[str, dict[str, float | str | Fault]]) -> None:
         self.template, self.values = state
 
 
-def _in(units: DisplayUnits, name: str, value: float | str) -> str:
+def _in(units: DisplayUnits, name: str, value: float | str | Fault) -> str:
+    if isinstance(value, Fault):
+        return str(value.said(units))
     if isinstance(value, str):
         return value
     if name.endswith("_K_per_s"):

@@ -13,7 +13,7 @@ import numpy as np
 from logger import target
 from logger.alert import AlertEvent, restored
 from logger.correction_record import as_learned, corrected_as_recorded
-from logger.errors import Fault, InputFault
+from logger.errors import Fault, InputFault, said_in
 from logger.estimate import estimate, soak
 from logger.estimate.soak import Soak, Uniformity
 from logger.history import History, longest_bridge_s
@@ -220,10 +220,11 @@ def _situation(
     good = history.time_s[history.good]
     if not good.size and not even_without_readings:
         raise InputFault(Fault(f"channel {channel}", "no good reading at all", "at least one temperature"))
-    problem = estimate.problem_from_sheet(sheet, thermocouple)
-    state = estimate.over_history(problem, history)
-    bands = estimate.bands_at_end(problem, state)
-    result = estimate.at_end(problem, state)
+    with said_in(sheet.display):
+        problem = estimate.problem_from_sheet(sheet, thermocouple)
+        state = estimate.over_history(problem, history)
+        bands = estimate.bands_at_end(problem, state)
+        result = estimate.at_end(problem, state)
     finished = kept is None or kept.how_ended is not None
     couples = dict(kept.thermocouples) if kept is not None else {}
     if (driving_is := sheet.thermocouple or thermocouple) is not None:

@@ -87,7 +87,7 @@ def _faults(sheet: RunSheet) -> list[Fault]:
         *correction_faults(sheet.correction),
         *optional_faults("tempering.constant", sheet.tempering_constant, 5.0, 30.0, display, ""),
         *optional_faults("tempering.quenched_hardness", sheet.quenched_hardness_HRC, 20.0, 70.0, display, "HRC"),
-        *optional_faults("tempering.hold", sheet.temper_hold_s, 60.0, LONGEST_REACH_S, display, "h"),
+        *optional_faults("tempering.hold", sheet.temper_hold_s, 60.0, LONGEST_REACH_S, display, "s_as_h"),
         *quench_faults(sheet.quench, display),
         *wishes_faults(sheet.wishes, piece, display),
     ]

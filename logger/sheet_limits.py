@@ -36,37 +36,28 @@ _TARGET_SPANS: dict[Quantity, tuple[float, float, str]] = {
     Quantity.SURFACE_CARBON: (0.01, HIGHEST_POTENTIAL_WT_PCT, "%"),
     Quantity.CORE_CARBON: (0.01, HIGHEST_POTENTIAL_WT_PCT, "%"),
     Quantity.MEAN_CARBON: (0.01, HIGHEST_POTENTIAL_WT_PCT, "%"),
-    Quantity.SOAK_TIME: (1.0, LONGEST_REACH_S, "h"),
-    Quantity.EQUIVALENT_TIME: (1.0, LONGEST_REACH_S, "h"),
+    Quantity.SOAK_TIME: (1.0, LONGEST_REACH_S, "s_as_h"),
+    Quantity.EQUIVALENT_TIME: (1.0, LONGEST_REACH_S, "s_as_h"),
     Quantity.TEMPERING_PARAMETER: (5000.0, 30000.0, "parameter_K"),
     Quantity.HARDNESS: (20.0, 68.0, "HRC"),
 }
 
 
-def _shown(value: float, display: DisplayUnits, unit: str) -> str:
-    """A value in SI as this person reads it."""
-    if unit == "m":
-        return f"{_number(display.length_from_metres(value))} {display.length}"
-    if unit == "K":
-        return f"{_number(display.temperature_from_kelvin(value))} {display.temperature}"
-    if unit == "difference_K":
-        return f"{_number(display.temperature_difference(value))} {display.temperature}"
-    if unit == "h":
-        return f"{_number(value / SECONDS_PER_HOUR)} h"
-    return f"{_number(value)} {unit.removeprefix('parameter_')}".rstrip()
-
-
-def _number(value: float) -> str:
-    """Four digits are enough to find a mistake by; never a power of ten where the digits can be written."""
-    return f"{value:.0f}" if 1e4 <= abs(value) < 1e9 else f"{value:.4g}"
-
-
 def span_faults(where: str, value: float, low: float, high: float, display: DisplayUnits, unit: str) -> list[Fault]:
-    """A fault if a value in SI is outside low to high, both allowed."""
+    """A fault if a value is outside a span.
+
+    Parameters
+    ----------
+    where : its path on the sheet
+    value : the value [``unit``]
+    low : the least it may be [``unit``]
+    high : the most it may be [``unit``]
+    display : the person's units
+    unit : as in `DisplayUnits.said`
+    """
     if low <= value <= high:
         return []
-    lowest = _shown(low, display, unit).removesuffix(f" {_shown(high, display, unit).rpartition(' ')[2]}")
-    return [Fault(where, _shown(value, display, unit), f"{lowest} to {_shown(high, display, unit)}")]
+    return [Fault(where, display.said(value, unit), display.said_span(low, high, unit))]
 
 
 def _known(value: float, low: float, high: float) -> float:
@@ -77,7 +68,17 @@ def _known(value: float, low: float, high: float) -> float:
 def optional_faults(
     where: str, value: float | None, low: float, high: float, display: DisplayUnits, unit: str
 ) -> list[Fault]:
-    """The same for a value that may be left out."""
+    """The same for a value that may be left out.
+
+    Parameters
+    ----------
+    where : its path on the sheet
+    value : the value [``unit``]; None: left out
+    low : the least it may be [``unit``]
+    high : the most it may be [``unit``]
+    display : the person's units
+    unit : as in `DisplayUnits.said`
+    """
     return [] if value is None else span_faults(where, value, low, high, display, unit)
 
 
@@ -185,11 +186,11 @@ def canister_faults(canister: Canister, piece: Piece, display: DisplayUnits) -> 
     if canister.outer_m is not None and not faults:
         room_m = canister.outer_m - 2.0 * canister.wall_m
         if room_m <= 0.0:
-            outside = _shown(canister.outer_m / 2.0, display, "m")
-            faults.append(Fault("canister.wall", _shown(canister.wall_m, display, "m"), f"less than {outside}"))
+            outside = display.said(canister.outer_m / 2.0, "m")
+            faults.append(Fault("canister.wall", display.said(canister.wall_m, "m"), f"less than {outside}"))
         elif _known(piece.size_m, SMALLEST_PIECE_M, LARGEST_PIECE_M) > room_m:
-            found = f"{_shown(canister.outer_m, display, 'm')}, {_shown(room_m, display, 'm')} inside"
-            faults.append(Fault("canister.outer", found, f"room for a piece of {_shown(piece.size_m, display, 'm')}"))
+            found = f"{display.said(canister.outer_m, 'm')}, {display.said(room_m, 'm')} inside"
+            faults.append(Fault("canister.outer", found, f"room for a piece of {display.said(piece.size_m, 'm')}"))
     return faults
 
 
@@ -204,18 +205,18 @@ def quench_faults(quench: Quench | None, display: DisplayUnits) -> list[Fault]:
     faults = optional_faults("quench.from", quench.from_K, LEAST_QUENCH_K, MOST_QUENCH_K, display, "K")
     faults += span_faults("quench.end", quench.end_K, 77.0, kelvin_from_celsius(250.0), display, "K")
     faults += optional_faults("quench.section", quench.section_m, SMALLEST_PIECE_M, LARGEST_PIECE_M, display, "m")
-    faults += optional_faults("quench.at", quench.at_s, 0.0, LONGEST_REACH_S, display, "h")
+    faults += optional_faults("quench.at", quench.at_s, 0.0, LONGEST_REACH_S, display, "s_as_h")
     before_s = 0.0
     for number, out_s in enumerate(quench.taken_out_s):
         here = f"quench.taken_out[{number}].at"
-        beyond = span_faults(here, out_s, 0.0, LONGEST_REACH_S, display, "h")
+        beyond = span_faults(here, out_s, 0.0, LONGEST_REACH_S, display, "s_as_h")
         faults += beyond
         if not beyond and out_s <= before_s and number:
-            found, least = (_shown(each_s, display, "h") for each_s in (out_s, before_s))
+            found, least = (display.said(each_s, "s_as_h") for each_s in (out_s, before_s))
             faults.append(Fault(here, found, f"later than {least}, the time before it"))
         before_s = _known(out_s, 0.0, LONGEST_REACH_S)
     if quench.at_s is not None and quench.taken_out_s and quench.at_s <= before_s:
-        found, last = (_shown(each_s, display, "h") for each_s in (quench.at_s, before_s))
+        found, last = (display.said(each_s, "s_as_h") for each_s in (quench.at_s, before_s))
         faults.append(Fault("quench.at", found, f"later than {last}, when it was last taken out"))
     return faults
 
@@ -284,10 +285,10 @@ def wishes_faults(wishes: Wishes | None, piece: Piece, display: DisplayUnits) ->
     hottest = (kelvin_from_celsius(800.0), kelvin_from_celsius(1300.0))
     longest = (SECONDS_PER_HOUR / 2.0, 200.0 * SECONDS_PER_HOUR)
     faults += span_faults("plan.hottest", wishes.hottest_K, *hottest, display, "K")
-    faults += span_faults("plan.longest", wishes.longest_s, *longest, display, "h")
+    faults += span_faults("plan.longest", wishes.longest_s, *longest, display, "s_as_h")
     if not 1.0 / SECONDS_PER_HOUR <= wishes.climb_K_per_s <= 2.0:
-        found = f"{wishes.climb_K_per_s * SECONDS_PER_HOUR:.4g} C/h"
-        faults.append(Fault("plan.climb", found, "1 to 7200 C/h"))
+        found = f"{display.said(wishes.climb_K_per_s * SECONDS_PER_HOUR, 'difference_K')}/h"
+        faults.append(Fault("plan.climb", found, f"{display.said_span(1.0, 7200.0, 'difference_K')}/h"))
     for name, watts in (("heating_power", wishes.heating_W), ("holding_power", wishes.holding_W)):
         if watts is not None and not 1.0 <= watts <= 1e6:
             faults.append(Fault(f"plan.{name}", f"{watts / 1000.0:.4g} kW", "0.001 to 1000 kW"))
@@ -316,9 +317,9 @@ def _case_wish_faults(wishes: Wishes, piece: Piece, start_wt_pct: float, display
         faults.append(Fault("plan.at_carbon", found, "no more inside than at the surface"))
     deepest_m = 0.5 * _known(piece.size_m, SMALLEST_PIECE_M, LARGEST_PIECE_M)
     if not 0.0 < wishes.case_depth_m < inf:
-        faults.append(Fault("plan.case_depth", _shown(wishes.case_depth_m, display, "m"), "more than 0"))
+        faults.append(Fault("plan.case_depth", display.said(wishes.case_depth_m, "m"), "more than 0"))
     elif wishes.case_depth_m > deepest_m:
-        found, most = _shown(wishes.case_depth_m, display, "m"), _shown(deepest_m, display, "m")
+        found, most = display.said(wishes.case_depth_m, "m"), display.said(deepest_m, "m")
         faults.append(
             Fault("plan.case_depth", found, f"at most {most}, half the piece; for all of it ask for core_carbon")
         )
@@ -376,9 +377,9 @@ def _target_faults(number: int, target: Target, piece: Piece, display: DisplayUn
     size_m = _known(piece.size_m, SMALLEST_PIECE_M, LARGEST_PIECE_M)
     deepest_m = size_m if one_sided else size_m / 2.0
     if target.value <= 0.0 or not isfinite(target.value):
-        faults.append(Fault(f"{here}.reach", _shown(target.value, display, "m"), "more than 0"))
+        faults.append(Fault(f"{here}.reach", display.said(target.value, "m"), "more than 0"))
     elif target.value > deepest_m:
         extent = "the piece" if one_sided else "half the piece"
-        found, most = _shown(target.value, display, "m"), _shown(deepest_m, display, "m")
+        found, most = display.said(target.value, "m"), display.said(deepest_m, "m")
         faults.append(Fault(f"{here}.reach", found, f"at most {most}, {extent}"))
     return faults

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from logger.errors import Fault, InputFault, OutOfRange
-from logger.units import FloatArray, celsius_from_kelvin
+from logger.units import FloatArray, celsius_from_kelvin, kelvin_from_celsius
 
 
 class ThermocoupleType(StrEnum):
@@ -172,7 +172,9 @@ def tolerance_K(thermocouple: Thermocouple, temperature_K: FloatArray | float) -
     outside = (rule.low_C - T_C > slack_K) | (T_C - rule.high_C > slack_K)
     if np.any(outside):
         what = f"temperature of a type {thermocouple.type} thermocouple, {thermocouple.tolerance_class}"
-        raise OutOfRange(what, float(T_C[outside].flat[0]), rule.low_C, rule.high_C, "C", rule.source)
+        found_C = float(T_C[outside].flat[0])
+        found_K, low_K, high_K = (kelvin_from_celsius(each) for each in (found_C, rule.low_C, rule.high_C))
+        raise OutOfRange(what, found_K, low_K, high_K, "K", rule.source)
     return _tolerance_value(rule, T_C)
 
 

@@ -104,3 +104,36 @@ class DisplayUnits:
     def length_from_metres(self, length_m: Number) -> Number:
         """Length [m] in the person's unit."""
         return millimetres_from_metres(length_m) if self.length == "mm" else inches_from_metres(length_m)
+
+    def said(self, value: float, unit: str) -> str:
+        """A quantity in words, in the person's unit where there is a choice.
+
+        Parameters
+        ----------
+        value : the quantity [``unit``]
+        unit : "m", "K" (a temperature), "difference_K", "s_as_h" (seconds, said in hours), "parameter_K" (kelvin that
+            are no temperature); anything else is put behind the number as it is
+        """
+        return " ".join(self._parts(value, unit)).rstrip()
+
+    def said_span(self, low: float, high: float, unit: str) -> str:
+        """From ``low`` to ``high`` [``unit``, as in `said`] in words, the unit once: "600 to 1147 C"."""
+        least, _ = self._parts(low, unit)
+        return f"{least} to {self.said(high, unit)}"
+
+    def _parts(self, value: float, unit: str) -> tuple[str, str]:
+        match unit:
+            case "m":
+                return _digits(self.length_from_metres(value)), self.length
+            case "K":
+                return _digits(self.temperature_from_kelvin(value)), self.temperature
+            case "difference_K":
+                return _digits(self.temperature_difference(value)), self.temperature
+            case "s_as_h":
+                return _digits(hours_from_seconds(value)), "h"
+        return _digits(value), unit.removeprefix("parameter_")
+
+
+def _digits(value: float) -> str:
+    """Four digits are enough to find a mistake by; never a power of ten where the digits can be written."""
+    return f"{value:.0f}" if 1e4 <= abs(value) < 1e9 else f"{value:.4g}"

@@ -10,6 +10,7 @@ import click
 
 from logger.errors import Fault, InputFault, OutsideFault
 from logger.quantities import Dimension, Written
+from logger.units import DisplayUnits
 
 if TYPE_CHECKING:
     from logger.board import Board
@@ -96,16 +97,26 @@ def page_or_words(
 
 @contextmanager
 def told_plainly() -> Iterator[None]:
-    """Faults become lines on standard error and an exit code; our own mistakes keep their traceback."""
+    """Faults become lines on standard error and an exit code; our own mistakes keep their traceback.
+
+    A quantity in a fault is said in the units the command was asked for, else in those of the sheet it is about.
+    """
     try:
         yield
     except InputFault as refusal:
-        for fault in refusal.faults:
-            click.echo(str(fault), err=True)
+        click.echo(_said(refusal), err=True)
         sys.exit(2)
     except OutsideFault as trouble:
         click.echo(str(trouble), err=True)
         sys.exit(1)
+
+
+def _said(refusal: InputFault) -> str:
+    asked = click.get_current_context().params
+    temperature, length = asked.get("temperature_unit"), asked.get("length_unit")
+    if temperature is None and length is None:
+        return str(refusal)
+    return refusal.said(DisplayUnits(temperature or "C", length or "mm"))
 
 
 def quantity_of(option: str, dimension: Dimension, words: str) -> Written:

@@ -330,5 +330,5 @@ def _bath_remarks(
         answer = hardens_through(size_m, shape, float(section.carbon_in_solution_wt_pct[core]), alloy_wt_pct, bath)
     except OutOfRange as refusal:
         words = "whether it hardens through in {bath} cannot be said: {why}"
-        return [Remark(words, bath=str(bath), why=str(refusal))]
+        return [Remark(words, bath=str(bath), why=refusal.faults[0])]
     return [answer.remark]

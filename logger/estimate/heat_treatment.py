@@ -23,6 +23,7 @@ from logger.estimate.profile_tempering import TemperedSection
 from logger.estimate.stages import StageSeen, StageSeenKind
 from logger.estimate.temper_ahead import temperature_to_target_K, time_to_target_s
 from logger.estimate.tempering import TemperingProblem, TemperingState
+from logger.remark import Remark
 from logger.sheet import RunSheet
 from logger.sheet_parts import Bath, Quantity, Quench, StageKind
 from logger.steel.critical_points import (
@@ -80,7 +81,7 @@ class BathAnswer:
 
     bath: Bath
     hardening: Hardening | None
-    refusal: str = ""
+    refusal: Remark | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +121,7 @@ class HeatTreatment:
     bath_carbon_wt_pct: float
     heats: HeatsJudgement | None
     temper_ahead: tuple[TemperAhead, ...]
-    refusals: tuple[str, ...]
+    refusals: tuple[Remark, ...]
 
 
 def heats_seen(sheet: RunSheet, time_s: FloatArray, temperature_K: FloatArray, carbon_wt_pct: float) -> HeatsJudgement:
@@ -187,7 +188,7 @@ def treated(
         return HeatTreatment((), nan, QuenchKnown.SUPPOSED, False, None, None, None, (), nan, None, ahead, ())
     quench = quench or Quench()
     alloy, profile = sheet.piece.alloy_wt_pct, carbon.carbon_wt_pct
-    refusals: list[str] = []
+    refusals: list[Remark] = []
     richest = float(profile.max())
     window = austenitizing_window(min(richest, RICHEST_WT_PCT), alloy)
     supposed_K = 0.5 * (window.low_K + window.high_K)
@@ -237,7 +238,7 @@ def _section(
     quench_K: float,
     known: QuenchKnown,
     supposed_K: float,
-    refusals: list[str],
+    refusals: list[Remark],
 ) -> tuple[SectionHardness, float, QuenchKnown]:
     """The quenched section; from the middle of the window where it cannot be given for the temperature itself."""
     alloy = sheet.piece.alloy_wt_pct
@@ -245,7 +246,7 @@ def _section(
     try:
         return section_hardness(depth, profile, alloy, quench_K, quench.end_K), quench_K, known
     except OutOfRange as refusal:
-        refusals.append(f"{refusal}; told for the middle of the window instead")
+        refusals.append(Remark("{why}; told for the middle of the window instead", why=refusal.faults[0]))
     lowest_K = ac1_K(alloy) + 1.0
     supposed_K = max(supposed_K, lowest_K)
     return section_hardness(depth, profile, alloy, supposed_K, quench.end_K), supposed_K, QuenchKnown.SUPPOSED
@@ -297,7 +298,7 @@ def _bath(sheet: RunSheet, size_m: float, in_solution_wt_pct: float, bath: Bath)
     try:
         return BathAnswer(bath, hardens_through(size_m, sheet.piece.shape, held, sheet.piece.alloy_wt_pct, bath))
     except OutOfRange as refusal:
-        return BathAnswer(bath, None, str(refusal))
+        return BathAnswer(bath, None, Remark("{why}", why=refusal.faults[0]))
 
 
 def _ahead(

@@ -12,17 +12,19 @@ from starlette.responses import JSONResponse, RedirectResponse, Response
 from starlette.routing import Route
 from starlette.types import ASGIApp
 
-from logger.errors import InputFault, OutsideFault
+from logger.errors import Fault, InputFault, OutsideFault
 from logger.page.access import Passwords
 from logger.page.actions import LARGEST_PHOTO
 from logger.page.api import ENDPOINTS
 from logger.page.assets import Assets
 from logger.page.guard import Guard, TooLarge, part_of, refused
 from logger.page.live import Feed
+from logger.page.reader import reader_of
 from logger.page.recorded import NotThere, Sources
 from logger.page.screens import SCREENS, screen_refusal
 from logger.page.worker import Worker
 from logger.page.workshop import Workshop
+from logger.units import DisplayUnits
 
 LARGE: Final = {"photos": LARGEST_PHOTO + 1024}
 """Addresses that may be sent more than a form, by how they end."""
@@ -108,9 +110,20 @@ async def _input_fault(request: Request, fault: Exception) -> Response:
     assert isinstance(fault, InputFault)
     status = 404 if isinstance(fault, NotThere) else 422
     if not request.url.path.startswith("/api/"):
-        return screen_refusal(request, status, str(fault))
-    faults = [{"where": one.where, "found": one.found, "expected": one.expected} for one in fault.faults]
+        return screen_refusal(request, status, "\n".join(str(one) for one in _told(request, fault)))
+    faults = [{"where": one.where, "found": one.found, "expected": one.expected} for one in _told(request, fault)]
     return JSONResponse({"faults": faults}, status)
+
+
+def _told(request: Request, fault: InputFault) -> tuple[Fault, ...]:
+    """The faults in the reader's units, as far as the request names any that exist."""
+    try:
+        reader = reader_of(request)
+    except InputFault:
+        return fault.faults
+    if reader.temperature is None and reader.length is None:
+        return fault.faults
+    return tuple(one.said(reader.units(DisplayUnits())) for one in fault.faults)
 
 
 async def _outside_fault(request: Request, fault: Exception) -> Response:

@@ -65,7 +65,7 @@ class Worker:
                 raise OutsideFault("the page's helping process ended before it was done: ask again") from error
             self._idle = loop.call_later(IDLE_S, self.stop)
         if isinstance(outcome, Refused):
-            raise InputFault([Fault(*fault) for fault in outcome.faults])
+            raise InputFault(outcome.faults)
         return outcome  # type: ignore[no-any-return]
 
     def stop(self, kill: bool = False) -> None:
@@ -83,7 +83,7 @@ class Refused:
     """Faults on their way between the processes: an exception that takes other arguments does not survive it."""
 
     def __init__(self, fault: InputFault) -> None:
-        self.faults = [(one.where, one.found, one.expected) for one in fault.faults]
+        self.faults = fault.faults
 
 
 def _begin() -> None:

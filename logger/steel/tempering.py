@@ -160,7 +160,7 @@ def tempered_hardness_HRC(
     lowest_K = lowest_parameter_K(C)
     P = np.maximum(np.asarray(parameter_K, dtype=float), lowest_K)
     _check("manganese for the tempered hardness", Mn, *MANGANESE_WT_PCT, "wt%", "no formula here beyond it")
-    _check("tempering parameter", P, float(np.min(lowest_K)), HIGHEST_PARAMETER_K, "K", "end of the data")
+    _check("tempering parameter", P, float(np.min(lowest_K)), HIGHEST_PARAMETER_K, "parameter_K", "end of the data")
     x, w, m = (P - _P_CENTRE_K) / _P_SPAN_K, C - _CARBON_CENTRE, Mn - _MANGANESE_CENTRE
     one = np.ones_like(x * w * m)
     terms = (one, x, x**2, w, x * w, w**2, x * w**2, m)

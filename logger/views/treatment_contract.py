@@ -36,7 +36,7 @@ def hardening_object(treatment: HeatTreatment | None, sheet: RunSheet) -> dict[s
         "heats": None if treatment.heats is None else _heats(treatment.heats),
         "temper_ahead": [_ahead(one, sheet) for one in treatment.temper_ahead],
         "advice": [] if section is None else list(section.advice),
-        "refusals": list(treatment.refusals),
+        "refusals": [str(refusal) for refusal in treatment.refusals],
     }
 
 
@@ -123,7 +123,7 @@ def _bath(answer: BathAnswer) -> dict[str, Any]:
         "through": None if hardening is None else hardening.through,
         "ideal_diameter_mm": None if hardening is None else millimetres_from_metres(hardening.ideal_diameter_m),
         "needed_mm": None if hardening is None else [millimetres_from_metres(each) for each in hardening.needed_m],
-        "text": answer.refusal if hardening is None else hardening.advice,
+        "text": str(answer.refusal or "") if hardening is None else hardening.advice,
     }
 
 

@@ -165,7 +165,7 @@ def _baths(treatment: HeatTreatment, units: DisplayUnits) -> Iterator[Row]:
         yield "Ideal diameter", _about(answered[0].ideal_diameter_m, units), note
     for answer in treatment.baths:
         if answer.hardening is None:
-            yield f"  in {answer.bath}", "cannot be said", answer.refusal
+            yield f"  in {answer.bath}", "cannot be said", "" if answer.refusal is None else answer.refusal.said(units)
             continue
         low, high = (_about(needed_m, units) for needed_m in answer.hardening.needed_m)
         yield f"  in {answer.bath}", THROUGH[answer.hardening.through], f"this size needs {_between(low, high)}"
@@ -184,7 +184,7 @@ def _advice(treatment: HeatTreatment, units: DisplayUnits) -> Iterator[str]:
     if short and len(treatment.steels) > 1:
         yield "A case next to the face cools faster than the middle: it may harden where the section does not."
     for refusal in treatment.refusals:
-        yield _sentence(refusal)
+        yield _sentence(refusal.said(units))
 
 
 def _heats(treatment: HeatTreatment, units: DisplayUnits) -> Iterator[str]:

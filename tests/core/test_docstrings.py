@@ -12,7 +12,9 @@ from typing import Any
 import pytest
 
 PURE = ("units", "errors", "quantities", "reading", "history", "thermocouple", "sheet", "target", "alert", "run_time")
-PURE += ("situation", "piece", "correction", "piece_now", "piece_plain", "piece_steps", "oven_trend")
+PURE += ("situation", "piece", "piece_now", "piece_plain", "piece_steps", "oven_trend")
+PURE += ("sheet_parts", "sheet_limits", "alert_rules")
+PURE += ("coupon", "coupon_prediction", "coupon_doubts", "correction", "correction_fit")
 
 UNIT_IN_NAME = re.compile(
     r"(^|_)(K|C|F|s|h|m|mm|in|um|kg|mV|wt_pct|wt_pct_m|HRC|HV|nm|K_per_\w+|m2?_per_s|J_per_mol|kg_per_m[23]|W_per_m_K)$"

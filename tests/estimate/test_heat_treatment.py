@@ -14,7 +14,7 @@ from logger.sheet import RunSheet
 from logger.sheet_file import parse_sheet
 from logger.sheet_parts import Bath
 from logger.steel.tempering import fitted_constant
-from logger.units import celsius_from_kelvin, kelvin_from_celsius, kelvin_from_fahrenheit
+from logger.units import DisplayUnits, celsius_from_kelvin, kelvin_from_celsius, kelvin_from_fahrenheit
 
 STRAP = """
 [piece]
@@ -182,15 +182,16 @@ def test_an_alloy_outside_the_standard_is_refused_by_name_and_limit() -> None:
     sheet = BLADE.replace("Si = 0.20", "Cr = 5.0") + "[quench]\nfrom_C = 820\n"
     (brine, *_) = treatment_of(sheet, [(0.0, 20.0), (10.0, 30.0)]).baths
     assert brine.hardening is None
-    assert brine.refusal.startswith("Cr for the hardenability: found 5 wt%, expected 0 to 2.5 wt% (ASTM A255")
+    assert str(brine.refusal).startswith("Cr for the hardenability: found 5 wt%, expected 0 to 2.5 wt% (ASTM A255")
 
 
 def test_a_quench_with_no_austenite_is_refused_and_told_for_the_window() -> None:
     # 690 C is below Ac1 of this steel (725 C, Andrews 1965).
     found = treatment_of(BLADE + "[quench]\nfrom_C = 690\n", [(0.0, 20.0), (10.0, 30.0)])
     (refusal,) = found.refusals
-    assert refusal.startswith("austenitizing temperature: found 963.15 K, expected ")
-    assert refusal.endswith("told for the middle of the window instead")
+    assert str(refusal).startswith("austenitizing temperature: found 690 C, expected 72")
+    assert str(refusal).endswith("told for the middle of the window instead")
+    assert refusal.said(DisplayUnits("F", "in")).startswith("austenitizing temperature: found 1274 F, expected 13")
     assert found.known is QuenchKnown.SUPPOSED
     assert found.section is not None
 

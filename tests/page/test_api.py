@@ -10,6 +10,7 @@ from PIL import Image
 from starlette.testclient import TestClient
 
 from logger.board import Board
+from logger.errors import OutOfRange
 from logger.page.api import ENDPOINTS
 from logger.record import RecordReader, photo_folder
 from logger.review import review_run
@@ -50,6 +51,19 @@ def test_units_are_remembered_by_a_cookie_and_a_broken_one_is_passed_over(client
     assert client.get(f"/api/ovens/{OVEN}").json()["units"] == {"temperature": "F", "length": "in"}
     client.cookies.set("soaktally-units", "K-<b>")
     assert client.get(f"/api/ovens/{OVEN}").json()["units"] == {"temperature": "C", "length": "mm"}
+
+
+@pytest.mark.parametrize(("query", "found"), [("", "1600 C"), ("?temperature=F", "2912 F"), ("?length=in", "1600 C")])
+def test_a_refusal_is_told_in_the_readers_units(
+    client: TestClient, workshop: Workshop, monkeypatch: pytest.MonkeyPatch, query: str, found: str
+) -> None:
+    async def refuse(*_: object) -> None:
+        raise OutOfRange("steel temperature", 1873.15, 150.0, 1673.15, "K")
+
+    monkeypatch.setattr("logger.page.worker.Worker.do", refuse)
+    answer = client.get(f"/api/ovens/{OVEN}/runs/{workshop.ended}/review{query}")
+    assert answer.status_code == 422
+    assert [fault["found"] for fault in answer.json()["faults"]] == [found]
 
 
 def test_a_unit_that_is_none_is_refused_by_name(client: TestClient) -> None:

@@ -50,6 +50,7 @@ def folder(tmp_path: Path) -> Path:
     (tmp_path / "backwards.csv").write_text("time_s,oven_C\n0,20\n60,30\n30,25\n", encoding="utf-8")
     (tmp_path / "two.csv").write_text("time_s,left_C,right_C\n0,20,21\n60,30,31\n", encoding="utf-8")
     (tmp_path / "nothing.csv").write_text("time_s,oven_C\n0,\n60,\n", encoding="utf-8")
+    (tmp_path / "molten.csv").write_text("time_s,oven_C\n0,20\n1800,900\n3600,1600\n", encoding="utf-8")
     (tmp_path / "notes.db").write_text("grind 0.1 off both faces\n", encoding="utf-8")
     (tmp_path / "broken.toml").write_text('[piece]\nshape = "plate\n', encoding="utf-8")
     return tmp_path
@@ -76,6 +77,10 @@ def folder(tmp_path: Path) -> Path:
         (
             "review nothing.csv --sheet sheet.toml --json",
             "nothing.csv: found no reading at all of oven, expected temperatures",
+        ),
+        (
+            "review molten.csv --sheet sheet.toml --json --temperature F",
+            "steel temperature at 3600 s: found 2912 F, expected -189.7 to 2552 F (iron-carbon phase fits)",
         ),
         (
             "runs --record notes.db",
