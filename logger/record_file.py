@@ -12,10 +12,8 @@ from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import IO, Final
 
-from sqlite_utils import Database
-
 from logger.errors import Fault, InputFault, OutsideFault, SoaktallyError
-from logger.record_migrations import APPLICATION_ID, record_migrations
+from logger.record_migrations import APPLICATION_ID, MIGRATIONS_TABLE, STEPS, applied, migrations, pending
 
 BUSY_TIMEOUT_S: Final = 10.0
 """How long to wait for another process that is just writing a note or a request (our choice)."""
@@ -116,21 +114,22 @@ def fault_of(path: Path, error: Exception) -> SoaktallyError:
     return OutsideFault(f"record {path}: {what}")
 
 
-def open_for_writing(path: Path, busy_timeout_s: float = BUSY_TIMEOUT_S, migrate: bool = True) -> Database:
+def open_for_writing(path: Path, busy_timeout_s: float = BUSY_TIMEOUT_S, migrate: bool = True) -> sqlite3.Connection:
     """A connection that writes durably: made and migrated if need be. Belongs to the thread that opens it.
 
     Raises   InputFault     not a record, or one of a newer version
              OutsideFault   locked, full, read-only, damaged
     """
     with translated(path):
-        db = Database(sqlite3.connect(path, timeout=busy_timeout_s, isolation_level=None))
+        db = sqlite3.connect(path, timeout=busy_timeout_s, isolation_level=None)
         try:
             _recognise(db, path)
-            db.conn.execute("PRAGMA journal_mode = WAL").close()
-            db.conn.execute("PRAGMA synchronous = FULL").close()
-            db.conn.execute("PRAGMA foreign_keys = ON").close()
+            db.execute("PRAGMA journal_mode = WAL").close()
+            db.execute("PRAGMA synchronous = FULL").close()
+            db.execute("PRAGMA foreign_keys = ON").close()
+            db.execute("PRAGMA recursive_triggers = ON").close()  # else REPLACE would get round append-only
             _migrated(db, path, migrate)
-            damage = db.conn.execute("PRAGMA quick_check(1)").fetchone()[0]
+            damage = db.execute("PRAGMA quick_check(1)").fetchone()[0]
             if damage != "ok":
                 raise sqlite3.DatabaseError(f"malformed: {damage}")
         except BaseException:
@@ -139,7 +138,7 @@ def open_for_writing(path: Path, busy_timeout_s: float = BUSY_TIMEOUT_S, migrate
     return db
 
 
-def open_for_reading(path: Path, busy_timeout_s: float = BUSY_TIMEOUT_S) -> Database:
+def open_for_reading(path: Path, busy_timeout_s: float = BUSY_TIMEOUT_S) -> sqlite3.Connection:
     """A connection that cannot write. Belongs to the thread that opens it.
 
     Raises   InputFault     no such file, not a record, or one of another version
@@ -151,7 +150,7 @@ def open_for_reading(path: Path, busy_timeout_s: float = BUSY_TIMEOUT_S) -> Data
         db = _connect_read_only(path, busy_timeout_s)
         try:
             _recognise(db, path)
-            if record_migrations.pending(db):
+            if pending(db):
                 raise InputFault(
                     Fault(
                         f"record {path}",
@@ -165,11 +164,11 @@ def open_for_reading(path: Path, busy_timeout_s: float = BUSY_TIMEOUT_S) -> Data
     return db
 
 
-def _connect_read_only(path: Path, busy_timeout_s: float) -> Database:
+def _connect_read_only(path: Path, busy_timeout_s: float) -> sqlite3.Connection:
     uri = path.resolve().as_uri()
-    db = Database(sqlite3.connect(f"{uri}?mode=ro", uri=True, timeout=busy_timeout_s, isolation_level=None))
+    db = sqlite3.connect(f"{uri}?mode=ro", uri=True, timeout=busy_timeout_s, isolation_level=None)
     try:
-        db.conn.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        db.execute("SELECT count(*) FROM sqlite_master").fetchone()
     except sqlite3.OperationalError:
         # A finished record on a read-only disk: SQLite wants to make its shared-memory file beside it and cannot.
         # With nothing waiting in a write-ahead log the file alone is the whole truth and may be read as it is.
@@ -177,34 +176,34 @@ def _connect_read_only(path: Path, busy_timeout_s: float) -> Database:
         log = path.with_name(path.name + "-wal")
         if log.exists() and log.stat().st_size > 0:
             raise
-        db = Database(sqlite3.connect(f"{uri}?mode=ro&immutable=1", uri=True, isolation_level=None))
+        db = sqlite3.connect(f"{uri}?mode=ro&immutable=1", uri=True, isolation_level=None)
     return db
 
 
-def _recognise(db: Database, path: Path) -> None:
+def _recognise(db: sqlite3.Connection, path: Path) -> None:
     """Refuse a database that is not a record, or is one that this version does not know.
 
     Only SQLite ever opens the file of a record: to close it by hand would drop the locks that this process holds on it
     (a rule of POSIX), and another process could then take away the write-ahead log under a writer that goes on.
     """
-    marked = int(db.conn.execute("PRAGMA application_id").fetchone()[0]) == APPLICATION_ID
-    tables = [str(row[0]) for row in db.conn.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()]
-    if tables and not marked and tables != [record_migrations.migrations_table]:
+    marked = int(db.execute("PRAGMA application_id").fetchone()[0]) == APPLICATION_ID
+    tables = [str(row[0]) for row in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'").fetchall()]
+    if tables and not marked and tables != [MIGRATIONS_TABLE]:
         raise InputFault(
             Fault(
                 f"record {path}", f"a database of something else (tables {', '.join(tables[:5])})", "a soaktally record"
             )
         )
-    known = {step.name for step in record_migrations.pending(Database(memory=True))}
-    newer = [done.name for done in record_migrations.applied(db) if done.name not in known]
+    known = {step.__name__ for step in STEPS}
+    newer = [name for name in applied(db) if name not in known]
     if newer:
         raise InputFault(
             Fault(f"record {path}", f"a record of a newer version (step {newer[0]})", "this version, or an older one")
         )
 
 
-def _migrated(db: Database, path: Path, migrate: bool) -> None:
-    if not record_migrations.pending(db):
+def _migrated(db: sqlite3.Connection, path: Path, migrate: bool) -> None:
+    if not pending(db):
         return
     if not migrate:
         raise InputFault(
@@ -214,21 +213,37 @@ def _migrated(db: Database, path: Path, migrate: bool) -> None:
                 "one that `soaktally watch` has opened since the update, which brings it up to date",
             )
         )
-    record_migrations.apply(db)
+    from sqlite_utils import Database
+
+    migrations().apply(Database(db))
 
 
 @contextmanager
-def transaction(db: Database) -> Iterator[None]:
+def transaction(db: sqlite3.Connection) -> Iterator[None]:
     """One transaction that takes the right to write at once, so that it never fails half-way for want of it."""
-    db.conn.execute("BEGIN IMMEDIATE")
+    db.execute("BEGIN IMMEDIATE")
     try:
         yield
-        db.conn.execute("COMMIT")
+        db.execute("COMMIT")
     except BaseException:
         with suppress(sqlite3.Error):
-            if db.conn.in_transaction:
-                db.conn.execute("ROLLBACK")
+            if db.in_transaction:
+                db.execute("ROLLBACK")
         raise
+
+
+@contextmanager
+def savepoint(db: sqlite3.Connection) -> Iterator[None]:
+    """A part of a transaction that is undone by itself where it fails."""
+    db.execute("SAVEPOINT part")
+    try:
+        yield
+    except BaseException:
+        if db.in_transaction:  # some errors undo the whole transaction at once
+            db.execute("ROLLBACK TO part")
+            db.execute("RELEASE part")
+        raise
+    db.execute("RELEASE part")
 
 
 def back_up(record: Path, copy: Path) -> None:
@@ -243,7 +258,7 @@ def back_up(record: Path, copy: Path) -> None:
     source = open_for_reading(record)
     try:
         with translated(copy), closing(sqlite3.connect(part, isolation_level=None)) as target:
-            source.conn.backup(target)
+            source.backup(target)
             target.execute("PRAGMA journal_mode = DELETE").close()
         with translated(copy):
             with part.open("rb+") as file:

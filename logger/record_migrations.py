@@ -7,18 +7,45 @@ Rules of the schema, so that anyone with SQL can read a record years from now:
 * rows that may have to be written twice (from the journal) carry an ``id`` that makes the second time a no-op.
 """
 
-from typing import Final
+import sqlite3
+from typing import TYPE_CHECKING, Final
 
-from sqlite_utils import Database
-from sqlite_utils.migrations import Migrations
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+    from sqlite_utils.migrations import Migrations
 
 APPLICATION_ID: Final = 0x736F616B
 """SQLite ``application_id`` of a record: the letters "soak"."""
 
-record_migrations: Final = Migrations("record")
+MIGRATIONS_TABLE: Final = "_sqlite_migrations"
+"""Where the library that applies the steps keeps which of them a file has had."""
 
 
-def append_only(db: Database, table: str) -> None:
+def applied(db: sqlite3.Connection) -> list[str]:
+    """The steps a file has had, in order; read without the library, which only a file with pending steps needs."""
+    if not db.execute("SELECT 1 FROM sqlite_master WHERE name = ?", (MIGRATIONS_TABLE,)).fetchone():
+        return []
+    rows = db.execute(f"SELECT name FROM {MIGRATIONS_TABLE} WHERE migration_set = 'record' ORDER BY rowid").fetchall()
+    return [str(name) for (name,) in rows]
+
+
+def pending(db: sqlite3.Connection) -> list[str]:
+    """The steps a file still needs, in order."""
+    done = applied(db)
+    return [step.__name__ for step in STEPS if step.__name__ not in done]
+
+
+def migrations() -> "Migrations":
+    """All steps, to be applied."""
+    from sqlite_utils.migrations import Migrations
+
+    record = Migrations("record")
+    for step in STEPS:
+        record()(step)
+    return record
+
+
+def append_only(db: "Database", table: str) -> None:
     """Make the file refuse to change or delete a row of ``table``."""
     for verb in ("UPDATE", "DELETE"):
         db.conn.execute(
@@ -27,13 +54,12 @@ def append_only(db: Database, table: str) -> None:
         )
 
 
-def _create(db: Database, table: str, definition: str) -> None:
+def _create(db: "Database", table: str, definition: str) -> None:
     db.conn.execute(definition)
     append_only(db, table)
 
 
-@record_migrations()
-def runs_and_readings(db: Database) -> None:
+def runs_and_readings(db: "Database") -> None:
     """Ovens, their channels, runs, readings."""
     db.conn.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     _create(
@@ -98,8 +124,7 @@ def runs_and_readings(db: Database) -> None:
     )
 
 
-@record_migrations()
-def alerts_events_notes(db: Database) -> None:
+def alerts_events_notes(db: "Database") -> None:
     """What happened around the readings, and who was told."""
     _create(
         db,
@@ -199,8 +224,7 @@ def alerts_events_notes(db: Database) -> None:
     )
 
 
-@record_migrations()
-def views_for_people(db: Database) -> None:
+def views_for_people(db: "Database") -> None:
     """Views that join the numbers back to names, for anyone with SQL."""
     db.conn.execute(
         """CREATE VIEW runs AS
@@ -216,8 +240,7 @@ def views_for_people(db: Database) -> None:
     )
 
 
-@record_migrations()
-def pieces_and_measurements(db: Database) -> None:
+def pieces_and_measurements(db: "Database") -> None:
     """What happened to pieces before and after their heats, and what was measured on them and on coupons."""
     _create(
         db,
@@ -274,3 +297,7 @@ def pieces_and_measurements(db: Database) -> None:
             detail TEXT NOT NULL                  -- JSON object: coefficients by recipe and iron lot, with the evidence
         ) STRICT""",
     )
+
+
+STEPS: Final = (runs_and_readings, alerts_events_notes, views_for_people, pieces_and_measurements)
+"""Every step, in order."""

@@ -13,8 +13,6 @@ from datetime import UTC, datetime
 from math import isfinite, isnan
 from typing import Any, Final
 
-from sqlite_utils import Database
-
 from logger.reading import Reading
 
 Value = str | float | int | None
@@ -144,7 +142,7 @@ def run_id_without_record(started_utc_s: float, taken: Collection[str]) -> str:
     return run
 
 
-def next_run_id(db: Database, started_utc_s: float) -> str:
+def next_run_id(db: sqlite3.Connection, started_utc_s: float) -> str:
     """The first free run id of the local day on which a run starts."""
     day = day_of(started_utc_s)
     taken = {str(row[0]) for row in _all(db, "SELECT id FROM run WHERE id LIKE ? || '-%'", day)}
@@ -171,7 +169,7 @@ AGAIN: Final = {
 class Appender:
     """Appends operations through one connection, remembering the numbers behind names."""
 
-    def __init__(self, db: Database) -> None:
+    def __init__(self, db: sqlite3.Connection) -> None:
         self._db = db
         self._numbers: dict[tuple[str, ...], int] = {}
 
@@ -184,10 +182,10 @@ class Appender:
         self._numbers.clear()
 
     def _number(self, find: str, make: str, *words: str | int) -> int:
-        row = self._db.conn.execute(find, words).fetchone()
+        row = self._db.execute(find, words).fetchone()
         if row is None:
-            self._db.conn.execute(make, words)
-            row = self._db.conn.execute(find, words).fetchone()
+            self._db.execute(make, words)
+            row = self._db.execute(find, words).fetchone()
         return int(row[0])
 
     def _oven(self, name: str) -> int:
@@ -202,7 +200,7 @@ class Appender:
         """Number of a run and of its oven."""
         key, oven_key = ("run", run), ("oven of", run)
         if key not in self._numbers:
-            row = self._db.conn.execute("SELECT number, oven FROM run WHERE id = ?", (run,)).fetchone()
+            row = self._db.execute("SELECT number, oven FROM run WHERE id = ?", (run,)).fetchone()
             if row is None:
                 raise sqlite3.IntegrityError(f"there is no run {run} in the record")
             self._numbers[key], self._numbers[oven_key] = int(row[0]), int(row[1])
@@ -225,7 +223,7 @@ class Appender:
             oven = self._oven(str(row["oven"]))
             for channel in json.loads(str(row["channels"])):
                 self._channel(oven, channel)
-            self._db.conn.execute(
+            self._db.execute(
                 "INSERT INTO run (id, oven, sheet_name, sheet_text, started_utc_s, clock, software, poll_interval_s) "
                 "VALUES (:id, :oven, :sheet_name, :sheet_text, :started_utc_s, :clock, :software, :poll_interval_s)"
                 + (" ON CONFLICT (id) DO NOTHING" if again else ""),
@@ -238,7 +236,7 @@ class Appender:
         for row in rows:
             run, oven = self._run(str(row["run"]))
             numbered.append({**row, "run": run, "channel": self._channel(oven, str(row["channel"]))})
-        self._db.conn.executemany(READING_SQL + (AGAIN["reading"] if again else ""), numbered)
+        self._db.executemany(READING_SQL + (AGAIN["reading"] if again else ""), numbered)
 
     def in_table(self, table: str, rows: Sequence[Row], again: bool) -> None:
         """Append rows to a table whose columns are the keys of the rows; ``run`` and ``oven`` come as words."""
@@ -251,7 +249,7 @@ class Appender:
             sql = f"INSERT INTO {table} ({', '.join(numbered)}) VALUES ({', '.join(':' + name for name in numbered)})"
             if again:
                 sql += " " + AGAIN.get(table, "ON CONFLICT (id) DO NOTHING")
-            self._db.conn.execute(sql, numbered)
+            self._db.execute(sql, numbered)
 
 
 def _into(table: str) -> Callable[[Appender, Sequence[Row], bool], None]:
@@ -272,5 +270,5 @@ APPLY: Final[Mapping[str, Callable[[Appender, Sequence[Row], bool], None]]] = {
 """Every kind of operation, and how it is appended."""
 
 
-def _all(db: Database, sql: str, *values: Any) -> list[Any]:
-    return db.conn.execute(sql, values).fetchall()
+def _all(db: sqlite3.Connection, sql: str, *values: Any) -> list[Any]:
+    return db.execute(sql, values).fetchall()

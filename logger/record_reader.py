@@ -64,11 +64,11 @@ class RecordReader:
     def snapshot(self) -> Iterator[None]:
         """Everything read inside belongs to one moment, whatever is written meanwhile."""
         with translated(self.path):
-            self._db.conn.execute("BEGIN")
+            self._db.execute("BEGIN")
             try:
                 yield
             finally:
-                self._db.conn.execute("COMMIT")
+                self._db.execute("COMMIT")
 
     def runs(self, oven: str | None = None) -> tuple[RunRow, ...]:
         """Every run, the oldest first; of one oven where named."""
@@ -420,7 +420,7 @@ class RecordReader:
 
     def _all(self, sql: str, **values: Any) -> list[Any]:
         with translated(self.path):
-            return self._db.conn.execute(sql, values).fetchall()
+            return self._db.execute(sql, values).fetchall()
 
 
 _OVEN = "(SELECT oven.name FROM oven WHERE oven.number = {table}.oven) AS oven"

@@ -20,8 +20,6 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Self
 
-from sqlite_utils import Database
-
 from logger.alert import AlertEvent
 from logger.errors import InputFault, OutsideFault, SoaktallyError
 from logger.journal import RESERVE_BYTES, Journal
@@ -32,6 +30,7 @@ from logger.record_file import (
     WatchLock,
     fault_of,
     open_for_writing,
+    savepoint,
     transaction,
     translated,
 )
@@ -67,7 +66,7 @@ MOST_HELD: Final = 100_000
 class _Job:
     """Something to write: ``make`` gives the operations and what to answer, knowing the database if it can be read."""
 
-    make: Callable[[Database | None], tuple[Sequence[Operation], Any]]
+    make: Callable[[sqlite3.Connection | None], tuple[Sequence[Operation], Any]]
     again: bool = False  # rows that are there already are passed over
     done: "Future[Any]" = field(default_factory=Future)
 
@@ -107,7 +106,7 @@ class RecordWriter:
         self._trouble = ""
         self._tried_s = 0.0  # when the record was last tried while in trouble [s, monotonic]
         self._hung = False
-        self._db: Database | None = None
+        self._db: sqlite3.Connection | None = None
         self._file_number = 0
         self._appender: Appender | None = None
         self._open_runs: dict[str, Operation] = {}
@@ -163,7 +162,7 @@ class RecordWriter:
     ) -> str:
         """Begin a run and return its id: the local day and a letter, as in 2026-11-25-a."""
 
-        def make(db: Database | None) -> tuple[Sequence[Operation], Any]:
+        def make(db: sqlite3.Connection | None) -> tuple[Sequence[Operation], Any]:
             taken = self._open_runs
             run = run_id_without_record(started_utc_s, taken) if db is None else next_run_id(db, started_utc_s)
             begun = _run(
@@ -338,7 +337,7 @@ class RecordWriter:
         """Close everything; a write-ahead log that cannot be folded in now is folded in at the next opening."""
         if self._db is not None:
             with suppress(sqlite3.Error):
-                self._db.conn.execute("PRAGMA wal_checkpoint(TRUNCATE)").close()
+                self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)").close()
             with suppress(sqlite3.Error):
                 self._db.close()
             self._db = self._appender = None
@@ -369,7 +368,7 @@ class RecordWriter:
             with translated(self.path), transaction(self._db):
                 for number, job in enumerate(jobs):
                     try:
-                        with self._db.atomic():
+                        with savepoint(self._db):
                             operations, answer = job.make(self._db)
                             for operation in operations:
                                 self._appender.apply(operation, job.again)
@@ -464,7 +463,7 @@ class RecordWriter:
                 log.error("%s", words)
             return
         assert self._db is not None
-        self._db.conn.execute(f"PRAGMA busy_timeout = {int(1000 * self._busy_timeout_s)}").close()
+        self._db.execute(f"PRAGMA busy_timeout = {int(1000 * self._busy_timeout_s)}").close()
         self._trouble = ""
         log.warning("record %s can be written again; what was kept beside it has been merged", self.path)
 
@@ -505,7 +504,7 @@ class RecordWriter:
         with translated(self.path), transaction(self._db):
             for operation in operations:
                 try:
-                    with self._db.atomic():
+                    with savepoint(self._db):
                         self._appender.apply(operation, again=True)
                 except sqlite3.IntegrityError as error:
                     self._appender.forget()
@@ -519,15 +518,15 @@ def fault_words(error: OSError) -> str:
     return (error.strerror or str(error)).lower()
 
 
-def _unfinished(db: Database) -> list[Operation]:
+def _unfinished(db: sqlite3.Connection) -> list[Operation]:
     """The runs that are not closed, as the operations that would begin them."""
-    rows = db.conn.execute(
+    rows = db.execute(
         "SELECT id, oven, sheet_name, sheet_text, started_utc_s, clock, software, poll_interval_s FROM runs "
         "WHERE ended_utc_s IS NULL ORDER BY number"
     ).fetchall()
     runs = []
     for id_, oven, sheet_name, sheet_text, started_utc_s, clock, software, poll_interval_s in rows:
-        channels = db.conn.execute(
+        channels = db.execute(
             "SELECT channel.name FROM channel JOIN oven ON oven.number = channel.oven WHERE oven.name = ? "
             "ORDER BY channel.number",
             (oven,),

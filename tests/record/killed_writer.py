@@ -1,10 +1,9 @@
 """A process that watches into a record, resumes the run it finds, says what was acknowledged, and is killed."""
 
+import sqlite3
 import time
 from multiprocessing.connection import Connection
 from pathlib import Path
-
-from sqlite_utils import Database
 
 from logger.reading import Reading
 from logger.record import RecordReader, RecordWriter
@@ -50,7 +49,7 @@ def begin(writer: RecordWriter) -> str:
     )
 
 
-def _trap(db: Database | None, said: Connection, stop_before_commit: int) -> tuple[tuple[()], None]:
+def _trap(db: sqlite3.Connection | None, said: Connection, stop_before_commit: int) -> tuple[tuple[()], None]:
     assert db is not None
     commits = 0
 
@@ -62,5 +61,5 @@ def _trap(db: Database | None, said: Connection, stop_before_commit: int) -> tup
                 said.send("committing")
                 time.sleep(3600.0)
 
-    db.conn.set_trace_callback(seen)
+    db.set_trace_callback(seen)
     return (), None

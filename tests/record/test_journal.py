@@ -54,7 +54,7 @@ def fill_up(writer: RecordWriter) -> None:
 def set_pragma(writer: RecordWriter, pragma: str) -> None:
     def make(db: object) -> tuple[tuple[()], None]:
         assert writer._db is not None
-        writer._db.conn.execute(f"PRAGMA {pragma}").close()
+        writer._db.execute(f"PRAGMA {pragma}").close()
         return (), None
 
     writer._do(_Job(make))

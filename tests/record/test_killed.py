@@ -154,7 +154,7 @@ def _stopped(pid: int | None) -> bool:
 def test_every_commit_is_flushed_to_the_disk_before_it_is_acknowledged(path: Path) -> None:
     with RecordWriter(path) as writer:
         assert writer._db is not None
-        connection = writer._db.conn
+        connection = writer._db
         mode: list[object] = []
 
         def ask(_: object) -> tuple[tuple[()], None]:

@@ -299,6 +299,19 @@ def test_the_file_itself_refuses_to_change_a_reading(path: Path, change: str) ->
     connection.close()
 
 
+def test_nor_does_the_writer_itself_replace_a_row(path: Path) -> None:
+    with RecordWriter(path) as writer:
+        begin(writer)
+
+        def replaced(db: sqlite3.Connection | None) -> tuple[tuple[()], None]:
+            assert db is not None
+            db.execute("REPLACE INTO oven (number, name) VALUES (1, 'another')")
+            return (), None
+
+        with pytest.raises(sqlite3.IntegrityError, match="append-only"):
+            writer._do(_Job(replaced))
+
+
 def test_every_table_is_strict_and_append_only(path: Path) -> None:
     RecordWriter(path).close()
     connection = sqlite3.connect(path)
@@ -320,7 +333,7 @@ def test_a_reader_cannot_write(path: Path) -> None:
         RecordReader(path) as reader,
         pytest.raises(sqlite3.OperationalError, match="readonly"),
     ):
-        reader._db.conn.execute("INSERT INTO oven (name) VALUES ('x')")
+        reader._db.execute("INSERT INTO oven (name) VALUES ('x')")
 
 
 def test_anyone_with_sql_can_read_names_and_units(path: Path) -> None:

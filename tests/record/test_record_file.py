@@ -16,6 +16,7 @@ from logger.errors import InputFault, OutsideFault, SoaktallyError
 from logger.reading import Reading
 from logger.record import RecordReader, RecordWriter, append_from_outside, note
 from logger.record_file import back_up
+from logger.record_migrations import migrations
 
 WATCHER = """
 import sys
@@ -159,10 +160,8 @@ def test_a_writer_that_could_not_open_leaves_no_lock_behind(path: Path) -> None:
 
 
 def test_a_record_of_an_older_version_is_brought_up_to_date_by_the_writer_only(path: Path) -> None:
-    from logger.record_migrations import record_migrations
-
     db = Database(sqlite3.connect(path, isolation_level=None))
-    record_migrations.apply(db, stop_before="views_for_people")
+    migrations().apply(db, stop_before="views_for_people")
     db.close()
     for attempt in (lambda: RecordReader(path), lambda: append_from_outside(path, note("x", "", utc_s=0.0))):
         with pytest.raises(InputFault, match="a record of an older version, expected one that `soaktally watch`"):
