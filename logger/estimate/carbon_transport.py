@@ -426,7 +426,10 @@ def _away_from_fronts(region: np.ndarray) -> np.ndarray:
 
 
 def _chopped(new: FloatArray, region: np.ndarray, phases: FloatArray) -> tuple[FloatArray, bool]:
-    """Newton's iterate, but a node that would leave its region only just crosses the first limit on its way."""
+    """Newton's iterate, but a node that would leave its region only just crosses the first limit on its way.
+
+    Also whether any node was held back: steel at rest on a limit, which crosses it by rounding alone, is not.
+    """
     np.maximum(new, 0.0, out=new)
     ferrite, a3 = phases[:, FERRITE_LIMIT, None], phases[:, A3, None]
     saturation, liquidus = phases[:, SATURATION, None], phases[:, LIQUIDUS, None]
@@ -440,8 +443,10 @@ def _chopped(new: FloatArray, region: np.ndarray, phases: FloatArray) -> tuple[F
     old, going = region[member, node], new_region[member, node]
     up = going > old
     limit = limits[np.where(up, old, old - 1), member]
-    new[member, node] = np.where(up, limit + KINK_WT_PCT, limit - KINK_WT_PCT)
-    return new, True
+    crossed = limit + np.where(up, KINK_WT_PCT, -KINK_WT_PCT)
+    too_far = np.where(up, new[member, node] > crossed, new[member, node] < crossed)
+    new[member[too_far], node[too_far]] = crossed[too_far]
+    return new, bool(too_far.any())
 
 
 def _filtered(geometry: Geometry, defect: FloatArray, matrix: Matrix) -> FloatArray:
