@@ -38,6 +38,7 @@ from logger.diagnosis.failures import (
     Diagnosis,
     Interruption,
     Neighbour,
+    NotJudged,
     PaceTrial,
     PlaceEvidence,
     PortEvidence,
@@ -48,6 +49,7 @@ from logger.diagnosis.failures import (
     in_order,
 )
 from logger.diagnosis.link import judge_controller, judge_port
+from logger.diagnosis.not_judged import not_judged
 from logger.diagnosis.over_time import judge_interruptions, judge_stretch
 from logger.diagnosis.value import judge_channel, judge_place
 from logger.errors import OutsideFault
@@ -435,6 +437,9 @@ class _Check:
         for stretch in self.stretches:
             over_time = judge_stretch(stretch, units)
             diagnoses.extend(each for each in over_time if (each.failure, each.where) not in known)
+        unjudged: list[NotJudged] = []
+        for stretch in self.stretches:
+            unjudged.extend(not_judged(stretch, {each.failure for each in diagnoses if each.where == stretch.channel}))
         diagnoses.extend(judge_interruptions(self.interruptions, self.stretches))
         diagnoses.extend(judge_place(place))
         return CheckReport(
@@ -446,7 +451,8 @@ class _Check:
             tuple(self.interruptions),
             place,
             in_order(diagnoses),
-            self.stop.is_set(),
+            was_stopped=self.stop.is_set(),
+            not_judged=tuple(unjudged),
         )
 
 

@@ -85,6 +85,16 @@ class Diagnosis:
     change: tuple[tuple[str, str], ...] = ()
 
 
+@dataclass(frozen=True, slots=True)
+class NotJudged:
+    """A failure that could not be told in the time a channel (``where``) was watched: why, and how to get it judged."""
+
+    failure: Failure
+    where: str
+    why: str
+    how: str
+
+
 def in_order(found: Iterable[Diagnosis]) -> tuple[Diagnosis, ...]:
     """The diagnoses in the order in which to act: what stands in the way first, then as the failures are numbered."""
     return tuple(sorted(found, key=lambda each: (not each.stands_in_the_way, each.failure)))
@@ -281,6 +291,7 @@ class CheckReport:
     interruptions: tuple[Interruption, ...] = ()
     place: PlaceEvidence | None = None
     diagnoses: tuple[Diagnosis, ...] = field(default=())
+    not_judged: tuple[NotJudged, ...] = ()
     was_stopped: bool = False
 
     @property

@@ -12,6 +12,7 @@ from logger.diagnosis.failures import (
     CheckReport,
     ControllerEvidence,
     Diagnosis,
+    Failure,
     PortEvidence,
     Stretch,
 )
@@ -35,6 +36,7 @@ def check_text(report: CheckReport, units: DisplayUnits) -> str:
     in_the_way = [each for each in report.diagnoses if each.stands_in_the_way]
     for diagnosis in report.diagnoses:
         lines.extend([*_diagnosis_lines(diagnosis), ""])
+    lines.extend(_not_judged(report))
     if report.was_stopped:
         lines.append("Stopped before it was through; this is what was found by then.")
     elif not in_the_way and report.diagnoses:
@@ -52,7 +54,8 @@ def _all_well(report: CheckReport) -> str:
         return "Nothing was found wrong, and no temperature was read."
     compared = any(isfinite(channel.expected_K) for channel in report.channels)
     rest = "" if compared else " Compare it once with a thermometer: soaktally check OVEN.toml --room"
-    return f"All is well.{rest} Warm the oven a little and see the reading follow before steel goes in."
+    far = ", as far as it was watched" if report.not_judged else ""
+    return f"All is well{far}.{rest} Warm the oven a little and see the reading follow before steel goes in."
 
 
 def _seen(report: CheckReport, units: DisplayUnits) -> list[str]:
@@ -122,6 +125,18 @@ def _diagnosis_lines(diagnosis: Diagnosis) -> list[str]:
     return lines
 
 
+def _not_judged(report: CheckReport) -> list[str]:
+    lines: list[str] = []
+    alike: dict[tuple[Failure, str, str], list[str]] = {}
+    for each in report.not_judged:
+        alike.setdefault((each.failure, each.why, each.how), []).append(each.where)
+    for (failure, why, how), where in alike.items():
+        lines.extend(_wrapped(f"{', '.join(where)}: {failure.title}: not judged in the time watched", "", "  "))
+        lines.extend(_wrapped(why, "  why: ", "    "))
+        lines.extend([*_wrapped(how, "  1. ", "     "), ""])
+    return lines
+
+
 def _wrapped(words: str, first: str, rest: str) -> list[str]:
     return wrap(words, WIDTH, initial_indent=first, subsequent_indent=rest, break_long_words=False)
 
@@ -141,6 +156,16 @@ def check_object(report: CheckReport) -> dict[str, Any]:
         "channels": [_channel_object(channel) for channel in report.channels],
         "watched": [_stretch_object(stretch) for stretch in report.stretches],
         "diagnoses": [diagnosis_object(diagnosis) for diagnosis in report.diagnoses],
+        "not_judged": [
+            {
+                "failure": each.failure.value,
+                "title": each.failure.title,
+                "where": each.where,
+                "why": each.why,
+                "how": each.how,
+            }
+            for each in report.not_judged
+        ],
     }
 
 

@@ -21,8 +21,18 @@ def check(shop: Shop, *words: str) -> Result:
 def test_all_well_ends_with_0_and_says_so(tmp_path: Path) -> None:
     done = check(Shop(tmp_path), "--room", "21 C")
     assert done.exit_code == 0
-    assert "All is well." in done.stdout
+    assert "All is well, as far as it was watched." in done.stdout
     assert "the room has 21.0 °C" in done.stdout
+
+
+def test_what_could_not_be_judged_in_the_time_is_said_with_how_to_have_it_judged(tmp_path: Path) -> None:
+    """An oven at rest on a display that does not flicker: 3 s of one number say nothing about a frozen one."""
+    still = Shop(tmp_path, tuning=Tuning(noise_K=0.0))
+    told = check(still, "--room", "21 C").stdout
+    assert "air: a value that does not move: not judged in the time watched" in told
+    assert '--for "20 min"' in told
+    said = json.loads(check(still, "--room", "21 C", "--json").stdout)
+    assert [each["failure"] for each in said["not_judged"]] == [9, 14]
 
 
 def test_a_failure_ends_with_1_and_the_next_thing_to_try(tmp_path: Path) -> None:
