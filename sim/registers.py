@@ -25,7 +25,8 @@ The built-in table, addresses counted from 0, the same for function codes 3 and 
 Bits of the status word: 0 high alarm, 1 deviation alarm, 2 sensor break, 3 output at a limit, 4 program running,
 5 program waiting, 6 heater on. Coils (function 1) and discrete inputs (function 2) 0 to 15 repeat them. A broken sensor
 reads as `break_raw` in 16-bit registers, the highest or lowest number in 32-bit ones and not-a-number in floats.
-Everything refuses to be written.
+Everything refuses to be written. Some controllers say what their relay does ("relay percent", 0 or 100) where this one
+says its output; a table of one's own can have that.
 """
 
 import math
@@ -36,13 +37,14 @@ from typing import Literal
 
 import numpy as np
 
-from sim.controller import Unit
+from sim.controller import HEATER_ON, Unit
 from sim.errors import BadInput
 
 Quantity = Literal[
     "process value",
     "set point",
     "output percent",
+    "relay percent",
     "status",
     "decimal places",
     "unit",
@@ -176,6 +178,8 @@ def _value(register: Register, display: Display) -> float:
             return display.second_temperature
         case "output percent":
             return display.output_percent
+        case "relay percent":
+            return 100.0 if display.status & HEATER_ON else 0.0
         case "status":
             return display.status
         case "decimal places":

@@ -1,6 +1,7 @@
 """Everything that can happen in a night beside a simulated oven: each event is one alert, a clean night is none."""
 
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
@@ -247,6 +248,32 @@ def test_a_full_disk_is_one_alert_nothing_is_lost_and_the_watch_goes_on(
             times = reader.history(one.runs[0], "air").time_s
         assert times.size == 121
         assert set((times[1:] - times[:-1]).round(3)) == {30.0}
+
+
+def test_a_disk_that_fills_up_is_told_while_there_is_still_room_and_taken_back_once_there_is_more(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Told below 100 MB, taken back at 150 MB: what lies between is neither news nor an all-clear."""
+    free_MB = [500.0]
+    monkeypatch.setattr("logger.record_desk.SPACE_EVERY_S", 0.0)
+    monkeypatch.setattr(
+        "logger.record_desk.shutil.disk_usage", lambda folder: SimpleNamespace(free=int(1e6 * free_MB[0]))
+    )
+    with night(tmp_path, sheet=TEMPER) as one:
+        one.burn("temper")
+        for to_s, free, phases in (
+            (600.0, 120.0, []),
+            (1800.0, 99.0, [Phase.RAISED]),
+            (3000.0, 120.0, [Phase.RAISED]),
+            (6000.0, 151.0, [Phase.RAISED, Phase.CLEARED]),
+        ):
+            free_MB[0] = free
+            one.pass_to(to_s)
+            told = [phase for phase in one.phases(AlertKind.DISK_SPACE) if phase is not Phase.REMINDED]
+            assert told == phases, (to_s, free)
+        assert one.episodes() == [(AlertKind.DISK_SPACE, "record.db")]
+        raised = next(event for event in one.told if event.kind is AlertKind.DISK_SPACE)
+        assert raised.message == f"the disk of {one.settings.record}. 99 MB free."
 
 
 def test_an_idle_oven_that_is_too_hot_is_told_and_passed_on_to_the_run_that_begins(tmp_path: Path) -> None:

@@ -5,6 +5,7 @@ A clock that runs as fast as the simulated oven.
 
 import os
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -13,8 +14,10 @@ from logger.clock import RealClock
 from logger.diagnosis.failures import Certainty, Failure
 from logger.link_check import CheckOrders, check_oven
 from logger.oven_file import read_oven
+from sim.controller import Tuning
 from sim.line_device import LineStyle
 from sim.program import Off, Program, Ramp, Soak
+from sim.registers import Register, RegisterTable, built_in_table
 from tests.whole.checked_shop import HEATING, QUICK, ROOM, ROOM_K, Shop, checked, named, only
 
 # -- 9 a value that does not move --------------------------------------------------------------------------------
@@ -113,6 +116,23 @@ def test_13_spikes_are_named_and_not_counted(tmp_path):
     report = checked(shop, CheckOrders(watch_s=400.0))
     said = named(report, Failure.SPIKES)
     assert said.cause.startswith("spikes")
+    assert not said.stands_in_the_way
+
+
+@pytest.mark.slow
+def test_13_spikes_that_come_with_the_relays_switching_are_put_down_to_its_wires(tmp_path):
+    """A relay that switches every minute, told by the controller, and a spike in the scan after each switching."""
+    registers = [one for one in built_in_table().registers if one.address != 2]
+    table = RegisterTable((*registers, Register(2, "relay percent", "uint16", decimals=1)))
+    tuning = Tuning(scan_s=5.0, cycle_s=120.0, gain_per_K=0.002, derivative_s=0.0)
+    shop = Shop(
+        tmp_path, HEATING, "spikes@0-,p=0", 1100.0, tuning, speed=50.0, table=table, output=True,
+        controller={"poll_interval_s": 5},
+    )  # fmt: skip
+    said = named(checked(shop, CheckOrders(watch_s=1500.0)), Failure.SPIKES)
+    assert said.cause.startswith("spikes come with the heater's switching")
+    assert said.certainty is Certainty.LIKELY
+    assert "wires away from the heater's" in said.advice[0]
     assert not said.stands_in_the_way
 
 
@@ -217,6 +237,17 @@ def test_15_a_record_that_cannot_be_written_is_told_before_a_run(tmp_path):
     finally:
         tmp_path.chmod(0o700)
     assert named(report, Failure.GAPS_AND_CLOCKS).cause == "the record cannot be written there"
+
+
+@pytest.mark.parametrize(("free_MB", "is_told"), [(150, True), (250, False)])
+def test_15_a_disk_that_is_nearly_full_is_told_before_a_run(tmp_path, monkeypatch, free_MB, is_told):
+    has_left = SimpleNamespace(free=1_000_000 * free_MB)
+    monkeypatch.setattr("logger.link_check.shutil.disk_usage", lambda folder: has_left)
+    report = checked(Shop(tmp_path))
+    assert [(each.cause, each.seen) for each in report.diagnoses] == (
+        [("the disk is nearly full", "150 MB left")] if is_told else []
+    )
+    assert report.is_well is not is_told
 
 
 def test_15_a_record_in_a_folder_that_is_not_there_is_told_before_a_run(tmp_path):
