@@ -7,45 +7,34 @@ wanted. Pure.
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from math import log
+from math import inf
 
 import numpy as np
 
 from logger.errors import Fault, InputFault
-from logger.estimate import carbon_problem, carbon_profile, estimate, load_temperature, uncertainty
-from logger.estimate.bands import Bands
-from logger.estimate.carbon_result import NETWORK_WT_PCT
-from logger.estimate.estimate import EstimateState, Problem
-from logger.estimate.gaps import ROOM_K, SHORT_COOLING_S
+from logger.estimate import estimate, load_temperature, uncertainty
+from logger.estimate.bands import CarbonBands
+from logger.estimate.carbon_result import NETWORK_WT_PCT, CarbonMembers
+from logger.estimate.ensemble_bands import carbon_bands
+from logger.estimate.estimate import Problem
 from logger.estimate.result import Estimate
+from logger.estimate.supposed_heat import carbon_after, windows_alike
+from logger.estimate.temperature_windows import LOWEST_K
 from logger.history import History
 from logger.plan_advice import closest, possible
-from logger.plan_map import (
-    Outcomes,
-    PlanMap,
-    Tell,
-    lag_s,
-    lag_shape,
-    program_history,
-    replace_correction,
-    solidus_K,
-)
+from logger.plan_map import LONGEST_LAG_S, PlanMap, Tell, lag_s, lag_shape, replace_correction
+from logger.plan_program import Program, history_of, sheet_of
+from logger.plan_trial import Trials
 from logger.plan_ways import LEAST_LONGEST_S, LONGEST_TRIED, Way, allowed, map_of, share_reached, ways_on, within
 from logger.remark import Remark
 from logger.sheet import RunSheet, level_shown_wt_pct
-from logger.sheet_parts import Quantity, Shape, Stage, StageKind, Target
+from logger.sheet_parts import Quantity, Shape, Target
+from logger.steel.phase_limits import HIGHEST_K
 from logger.thermocouple import Thermocouple
-from logger.units import kelvin_from_celsius
 from logger.wishes import Wishes
 
-COLD_K = kelvin_from_celsius(100.0)
-COOLING_STEP_S = 300.0
 LAGS = 4.0
 """A hold of so many lags of the steel behind the oven: what is not known of the lag is then a small part of it."""
-
-LONGEST_LAG_S = 12.0 * 3600.0
-TRIAL_TOLERANCE_WT_PCT = 1.5e-3
-"""Step tolerance while a hold is looked for: a third of what would be noticed in what is told."""
 
 CLOSE_ENOUGH = 0.004
 """A hold is corrected until what is reached is within this part above what is wanted."""
@@ -59,26 +48,6 @@ MEMBERS = 32
 
 TRIES = 2
 """Programs of one kind that are tried: the map's best may lie just beyond a bound when it is lived through."""
-
-
-@dataclass(frozen=True, slots=True)
-class Program:
-    """What the oven is set to: climb to ``hold_K`` [K], ``hold_s`` in the pack, then ``diffuse_s`` without it [s]."""
-
-    hold_K: float
-    hold_s: float
-    diffuse_s: float
-    climb_K_per_s: float
-
-    @property
-    def climb_s(self) -> float:
-        """Time of the climb [s]."""
-        return (self.hold_K - ROOM_K) / self.climb_K_per_s
-
-    @property
-    def hot_s(self) -> float:
-        """Time until the oven is switched off [s]."""
-        return self.climb_s + self.hold_s + self.diffuse_s
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,9 +71,8 @@ class Planned:
     why: str
     sheet: RunSheet
     problem: Problem
-    state: EstimateState
     estimate: Estimate
-    bands: Bands | None
+    bands: CarbonBands | None
     lag_s: float
     margin_K: float
     meets_share: float | None
@@ -191,15 +159,15 @@ def plan(
     whole = map_of(sheet, known, wishes, level, longest_s, lambda share: tell(0.4 * share))
     found = list(_programs(whole, wishes))
     lived: list[Planned] = []
+    trials = Trials(sheet, known, level)
     for number, (why, programs) in enumerate(found):
-        if len(_without_doubles(lived)) == MOST_TOLD:
+        if len(lived) == MOST_TOLD:
             break
-        tried = (_corrected(sheet, known, wishes, level, program) for program in programs[:TRIES])
+        tried = (_corrected(trials, wishes, program) for program in programs[:TRIES])
         corrected = next((program for program in tried if program is not None), None)
-        if corrected is not None:
-            lived.append(_lived(sheet, known, wishes, corrected, why, members))
+        if corrected is not None and not any(_alike(corrected, one.program) for one in lived):
+            lived.append(_lived(sheet, known, wishes, trials, corrected, why, members))
         tell(0.4 + 0.6 * (number + 1) / len(found))
-    lived = _without_doubles(lived)
     near: tuple[Remark, ...] = ()
     would: tuple[Remark, ...] = ()
     if not lived:
@@ -234,51 +202,14 @@ def _programs(whole: PlanMap, wishes: Wishes) -> Iterator[tuple[str, list[Progra
         yield f"quickest with {kind}", programs(others)
 
 
-def sheet_of(sheet: RunSheet, program: Program) -> RunSheet:
-    """The run sheet of a program: the piece in its pack, and sealed for as long as the pack is taken away."""
-    if program.diffuse_s <= 0.0:
-        return replace(sheet, stages=(Stage(StageKind.CARBURIZE),))
-    turn_s = program.climb_s + program.hold_s
-    return replace(sheet, stages=(Stage(StageKind.CARBURIZE, 0.0, turn_s), Stage(StageKind.DIFFUSE, turn_s)))
-
-
-def history_of(program: Program, channel: str = "oven") -> History:
-    """The oven's readings in a program, until it is cold; it cools by itself.
-
-    Parameters
-    ----------
-    program : Program
-    channel : name of the driving channel
-
-    Returns    History    in true temperatures
-    """
-    corners = [(ROOM_K, 0.0), (program.hold_K, program.climb_s), (program.hold_K, program.hold_s + program.diffuse_s)]
-    turn_s = program.climb_s + program.hold_s
-    hot = program_history(channel, corners)
-    if program.diffuse_s > 0.0:
-        time_s = np.unique(np.append(hot.time_s, turn_s))
-        hot = History(channel, time_s, np.interp(time_s, hot.time_s, hot.temperature_K), hot.interval_s)
-    cold_s = SHORT_COOLING_S * log((program.hold_K - ROOM_K) / (COLD_K - ROOM_K))
-    after_s = np.arange(COOLING_STEP_S, cold_s + COOLING_STEP_S, COOLING_STEP_S)
-    cooling_K = ROOM_K + (program.hold_K - ROOM_K) * np.exp(-after_s / SHORT_COOLING_S)
-    return History(
-        channel,
-        np.concatenate([hot.time_s, hot.time_s[-1] + after_s]),
-        np.concatenate([hot.temperature_K, cooling_K]),
-        interval_s=hot.interval_s,
-    )
-
-
-def _corrected(
-    sheet: RunSheet, thermocouple: Thermocouple, wishes: Wishes, level: float, program: Program
-) -> Program | None:
+def _corrected(trials: Trials, wishes: Wishes, program: Program) -> Program | None:
     """The program with its holds corrected until it comes to what is wanted; None where it then passes a bound."""
     best: Program | None = None
     short: tuple[float, float] | None = None  # longest hold seen that falls short [s], and how far it came
     enough: tuple[float, float] | None = None  # shortest that does not
     passed: tuple[float, float] | None = None  # diffuse stage [s] after which a bound was still passed, by what part
     for _ in range(ROUNDS):
-        outcome = _outcome(sheet, thermocouple, level, program)
+        outcome = trials.outcome(program)
         share, kept = float(share_reached(wishes, outcome)), bool(within(wishes, outcome))
         if share >= 1.0 and not kept:
             if program.diffuse_s <= 0.0 or best is not None:
@@ -318,7 +249,7 @@ def _next_diffuse_s(now: tuple[float, float], before: tuple[float, float] | None
 
 def _next_hold_s(short: tuple[float, float] | None, enough: tuple[float, float] | None) -> float:
     """The next hold to try [s], from one that falls short and one that does not (hold [s], share reached [-])."""
-    aim = 1.0 + 0.4 * CLOSE_ENOUGH
+    aim = 1.0 + 0.25 * CLOSE_ENOUGH
     if short is None or enough is None:
         known = enough or short
         assert known is not None
@@ -333,74 +264,86 @@ def _in_minutes(program: Program) -> Program:
     """The program as it can be set: whole minutes, rounded up."""
 
     def up(duration_s: float) -> float:
-        return 60.0 * float(np.ceil(duration_s / 60.0 - 1e-6))
+        return max(60.0 * float(np.ceil(duration_s / 60.0 - 1e-6)), 0.0) + 0.0
 
-    return replace(program, hold_s=up(program.hold_s), diffuse_s=max(up(program.diffuse_s), 0.0))
-
-
-def _outcome(sheet: RunSheet, thermocouple: Thermocouple, level: float, program: Program) -> Outcomes:
-    """What a program comes to, by itself, without bands."""
-    lived = sheet_of(sheet, program)
-    load = load_temperature.problem_from_sheet(lived, thermocouple=thermocouple)
-    problem = replace(carbon_problem.problem_from_sheet(lived), tolerance_wt_pct=TRIAL_TOLERANCE_WT_PCT)
-    load_state, steel = load_temperature.advance(load, load_temperature.begin(load), history_of(program))
-    samples = load_temperature.joined([steel, load_temperature.at_end(load, load_state).tail])
-    # The richest and hottest moment is the last one in the pack.
-    turn = int(np.searchsorted(samples.time_s, program.climb_s + program.hold_s, side="right"))
-    state = carbon_profile.begin(problem)
-    state = carbon_profile.advance(problem, state, samples.time_s[:turn], samples.temperature_K[:, :turn])
-    richest = carbon_profile.members_at_end(problem, state).carbon_wt_pct.max(axis=1)
-    margin_K = float(solidus_K(richest)[0]) - program.hold_K
-    state = carbon_profile.advance(problem, state, samples.time_s[turn:], samples.temperature_K[:, turn:])
-    members = carbon_profile.members_at_end(problem, state)
-    result = carbon_profile.at_end(problem, state)
-    return Outcomes(
-        mean_wt_pct=np.array(result.mean_wt_pct),
-        core_wt_pct=np.array(result.core_wt_pct),
-        surface_wt_pct=np.array(result.surface_wt_pct),
-        richest_wt_pct=np.array(float(result.carbon_wt_pct.max())),
-        case_depth_m=np.array(result.case_depth_m(level)),
-        margin_K=np.array(min(margin_K, -1.0) if result.liquid_depth_m > 0.0 else margin_K),
-        coarse_s=np.array(float(members.ever.coarsening_s[0])),
-    )
+    return replace(program, hold_s=up(program.hold_s), diffuse_s=up(program.diffuse_s))
 
 
 def _lived(
-    sheet: RunSheet, thermocouple: Thermocouple, wishes: Wishes, program: Program, why: str, members: int
+    sheet: RunSheet,
+    thermocouple: Thermocouple,
+    wishes: Wishes,
+    trials: Trials,
+    program: Program,
+    why: str,
+    members: int,
 ) -> Planned:
-    """A program lived through by the estimate, with bands."""
-    lived, history = sheet_of(sheet, program), history_of(program)
-    problem = estimate.problem_from_sheet(lived, thermocouple, members=0)
-    state = estimate.over_history(problem, history)
-    result = estimate.at_end(problem, state)
-    bands, share = None, None
+    """A program lived through by the estimate, with bands; its hold put right where a trial was not exact enough."""
+    problem, history, result = _nominal(sheet, thermocouple, program)
+    share = _share_of(wishes, result)
+    if not 1.0 - 0.25 * CLOSE_ENOUGH <= share <= 1.0 + CLOSE_ENOUGH:
+        righted = _in_minutes(replace(program, hold_s=_next_hold_s((program.hold_s, share), None)))
+        longest = righted.hold_s + righted.diffuse_s > wishes.longest_s + 60.0
+        if righted != program and not longest and within(wishes, trials.outcome(righted)):
+            again = _nominal(sheet, thermocouple, righted)
+            if 1.0 - 0.25 * CLOSE_ENOUGH <= _share_of(wishes, again[2]) < share or share < 1.0:
+                program, (problem, history, result) = righted, again
+    bands, meets = None, None
     if members:
-        ensemble = uncertainty.problem_from_sheet(lived, thermocouple, members=members)
-        there = uncertainty.advance(ensemble, uncertainty.begin(ensemble), history)
-        bands = estimate.bands_beside(((ensemble, there),), result)
-        share = _share(wishes, uncertainty.at_end(ensemble, there, with_soak=False))
-    shape_s, shape = lag_shape(lived, thermocouple, program.hold_K, program.climb_K_per_s, LONGEST_LAG_S)
-    assert result.carbon is not None
-    outcome = _outcome(sheet, thermocouple, wishes.at_carbon_wt_pct or 0.4, program)
+        carbon = _members(problem.sheet, thermocouple, program, history, members)
+        bands = carbon_bands(carbon, problem.levels_wt_pct)
+        meets = _share_met(wishes, carbon)
+    shape_s, shape = lag_shape(sheet, thermocouple, program.hold_K, program.climb_K_per_s, LONGEST_LAG_S)
     return Planned(
         program=program,
         why=why,
-        sheet=lived,
+        sheet=problem.sheet,
         problem=problem,
-        state=state,
         estimate=result,
         bands=bands,
         lag_s=lag_s(shape_s, shape, program.hold_K, program.climb_s),
-        margin_K=float(outcome.margin_K),
-        meets_share=share,
+        margin_K=float(trials.outcome(program).margin_K),
+        meets_share=meets,
         fuel=_fuel(program, wishes),
         history=history,
     )
 
 
-def _share(wishes: Wishes, members: uncertainty.Members) -> float:
+def _nominal(sheet: RunSheet, thermocouple: Thermocouple, program: Program) -> tuple[Problem, History, Estimate]:
+    """What the estimate that watches and reviews says of a program."""
+    history = history_of(program)
+    problem = estimate.problem_from_sheet(sheet_of(sheet, program), thermocouple, members=0)
+    # Nobody asks how it got there: no trail.
+    state = replace(estimate.begin(problem, history.channel), next_trail_s=inf)
+    return problem, history, estimate.at_end(problem, estimate.advance(problem, state, history))
+
+
+def _share_of(wishes: Wishes, result: Estimate) -> float:
+    """The least part of the way to anything that is to be reached [-]."""
+    carbon = result.carbon
+    assert carbon is not None
+    pairs = [(wishes.mean_wt_pct, carbon.mean_wt_pct), (wishes.core_wt_pct, carbon.core_wt_pct)]
+    if wishes.case_depth_m is not None and wishes.at_carbon_wt_pct is not None:
+        pairs.append((wishes.case_depth_m, carbon.case_depth_m(wishes.at_carbon_wt_pct)))
+    return min(value / wanted for wanted, value in pairs if wanted is not None)
+
+
+def _members(
+    sheet: RunSheet, thermocouple: Thermocouple, program: Program, history: History, members: int
+) -> CarbonMembers:
+    """The carbon of a program's members when all is done."""
+    ensemble = uncertainty.problem_from_sheet(sheet, thermocouple, members=members)
+    load, steel = load_temperature.advance(ensemble.load, load_temperature.begin(ensemble.load), history)
+    samples = load_temperature.joined([steel, load_temperature.at_end(ensemble.load, load).tail])
+    # A thermocouple's error must not carry a member out of what the nominal run may see.
+    temperature_K = np.clip(samples.temperature_K, LOWEST_K, HIGHEST_K)
+    time_s = samples.time_s
+    corners_s = (float(time_s[0]), program.climb_s + program.hold_s, program.hot_s, float(time_s[-1]))
+    return carbon_after(ensemble.carbon, windows_alike(time_s, temperature_K, corners_s), temperature_K[:, -1])
+
+
+def _share_met(wishes: Wishes, carbon: CarbonMembers) -> float:
     """Part of the members that meet every wish to within 5 % [-]: of a wish met exactly by the nominal, half would."""
-    carbon = members.carbon
     level = wishes.at_carbon_wt_pct or 0.4
     slack = 0.95
     met = np.ones(carbon.members, dtype=bool)
@@ -426,18 +369,9 @@ def _fuel(program: Program, wishes: Wishes) -> Fuel:
     return Fuel(energy_J, gas_kg)
 
 
-def _without_doubles(lived: list[Planned]) -> list[Planned]:
-    kept: list[Planned] = []
-    for one in lived:
-        same = [
-            other
-            for other in kept
-            if abs(other.program.hold_K - one.program.hold_K) < 5.0
-            and abs(other.program.hot_s - one.program.hot_s) < 0.1 * one.program.hot_s
-        ]
-        if not same and len(kept) < MOST_TOLD:
-            kept.append(one)
-    return kept
+def _alike(one: Program, other: Program) -> bool:
+    """Whether two programs are too much alike to choose between."""
+    return abs(other.hold_K - one.hold_K) < 5.0 and abs(other.hot_s - one.hot_s) < 0.1 * one.hot_s
 
 
 def _remarks(lived: list[Planned], wishes: Wishes) -> Iterator[Remark]:
@@ -445,8 +379,8 @@ def _remarks(lived: list[Planned], wishes: Wishes) -> Iterator[Remark]:
     if not lived:
         return
     first = lived[0]
-    if first.bands is not None and first.bands.carbon.melted_share > 0.0:
-        share = f"{100.0 * first.bands.carbon.melted_share:.0f}"
+    if first.bands is not None and first.bands.melted_share > 0.0:
+        share = f"{100.0 * first.bands.melted_share:.0f}"
         yield Remark("in {share} % of the cases tried the skin melts: go cooler and longer", share=share)
     if first.program.diffuse_s > 0.0:
         yield Remark(

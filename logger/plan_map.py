@@ -16,7 +16,7 @@ from logger.estimate.carbon_problem import SEALED, CarbonProblem
 from logger.estimate.carbon_profile import CarbonState
 from logger.estimate.carbon_result import CarbonMembers
 from logger.estimate.gaps import ROOM_K
-from logger.history import History
+from logger.plan_program import program_history
 from logger.sheet import RunSheet
 from logger.steel.phase_limits import EUTECTIC_K, HIGHEST_K, austenite_low_limit_wt_pct, solidus_wt_pct
 from logger.thermocouple import Thermocouple
@@ -32,8 +32,9 @@ SHORTEST_HOLD_S = 600.0
 STEP_S = 300.0
 """Supposed steel temperatures are this far apart."""
 
-PROGRAM_STEP_S = 600.0
-"""Supposed readings of a program are this far apart: straight lines join its corners exactly."""
+LONGEST_LAG_S = 12.0 * 3600.0
+SETTLED = 0.9998
+"""Steel that has come so far [-] of its way to the hold stays there."""
 
 HOTTEST_BRANCH_K = EUTECTIC_K - 15.0
 """Hotter than this nothing is branched off: what may be partly molten is no case to be evened out."""
@@ -144,7 +145,7 @@ def plan_map(
         at_s = float(moment_s)
         members = carbon_profile.members_at_end(problem, state)
         margin_K = np.minimum(margin_K, _margin_K(members, temperature_K))
-        kept.append((_outcomes(members, level_wt_pct, margin_K), members.carbon_wt_pct[:, 1:-1]))
+        kept.append((outcomes_of(members, level_wt_pct, margin_K), members.carbon_wt_pct[:, 1:-1]))
         tell((number + 1) / MOMENTS * (0.6 if branches else 1.0))
     held = _stacked([outcome for outcome, _ in kept])
     empty = np.empty(0)
@@ -176,15 +177,21 @@ def lag_shape(
 ) -> tuple[FloatArray, FloatArray]:
     """How the steel follows the oven: times [s] and the part of its way up it has come (0 to 1), for a hold [K].
 
-    The oven climbs at ``climb_K_per_s`` [K/s] and stays for ``longest_s`` [s].
+    The oven climbs at ``climb_K_per_s`` [K/s] and stays for ``longest_s`` [s]. A course that has settled ends early.
     """
-    oven = program_history("oven", [(ROOM_K, 0.0), (hold_K, (hold_K - ROOM_K) / climb_K_per_s), (hold_K, longest_s)])
+    up_s = (hold_K - ROOM_K) / climb_K_per_s
     load = load_temperature.problem_from_sheet(sheet, thermocouple=replace_correction(thermocouple))
-    state, steel = load_temperature.advance(load, load_temperature.begin(load), oven)
-    tail = load_temperature.at_end(load, state).tail
-    samples = load_temperature.joined([steel, tail])
-    shape = np.clip((samples.temperature_K[0] - ROOM_K) / (hold_K - ROOM_K), 0.0, 1.0)
-    return samples.time_s, shape
+
+    def following(stay_s: float) -> tuple[FloatArray, FloatArray]:
+        oven = program_history("oven", [(ROOM_K, 0.0), (hold_K, up_s), (hold_K, stay_s)])
+        state, steel = load_temperature.advance(load, load_temperature.begin(load), oven)
+        samples = load_temperature.joined([steel, load_temperature.at_end(load, state).tail])
+        return samples.time_s, np.clip((samples.temperature_K[0] - ROOM_K) / (hold_K - ROOM_K), 0.0, 1.0)
+
+    time_s, shape = following(min(longest_s, LONGEST_LAG_S))
+    if longest_s > LONGEST_LAG_S and shape[-1] < SETTLED:
+        return following(longest_s)
+    return time_s, shape
 
 
 def lag_s(shape_s: FloatArray, shape: FloatArray, hold_K: float, climb_s: float) -> float:
@@ -203,16 +210,8 @@ def replace_correction(thermocouple: Thermocouple) -> Thermocouple:
     )
 
 
-def program_history(channel: str, corners: list[tuple[float, float]]) -> History:
-    """The readings of a program: corners as (temperature [K], seconds after the corner before)."""
-    at_s = np.cumsum([after_s for _, after_s in corners])
-    corner_K = np.array([temperature_K for temperature_K, _ in corners])
-    time_s = np.unique(np.concatenate([np.arange(0.0, at_s[-1], PROGRAM_STEP_S), at_s]))
-    time_s = time_s[np.concatenate([[True], np.diff(time_s) > 1.0])]
-    return History(channel, time_s, np.interp(time_s, at_s, corner_K), interval_s=PROGRAM_STEP_S)
-
-
-def _outcomes(members: CarbonMembers, level_wt_pct: float, margin_K: FloatArray) -> Outcomes:
+def outcomes_of(members: CarbonMembers, level_wt_pct: float, margin_K: FloatArray) -> Outcomes:
+    """Outcomes (m,) of members, case depth to a level [wt%], with the least margin to melting while hot (m,) [K]."""
     molten = members.ever.liquid_depth_m > 0.0
     return Outcomes(
         mean_wt_pct=members.mean_wt_pct,
@@ -280,6 +279,6 @@ def _branched(
         state = carbon_profile.advance(sealed, state, steps, np.repeat(each_K[:, None], steps.size, axis=1))
         at_s = float(moment_s)
         members = carbon_profile.members_at_end(sealed, state)
-        outcome = _outcomes(members, level_wt_pct, margin_K)
+        outcome = outcomes_of(members, level_wt_pct, margin_K)
         found.append(replace(outcome, coarse_s=outcome.coarse_s + coarse_s))
     return _stacked(found).each(lambda values: values.reshape(branches, count, more_s.size).transpose(1, 0, 2))

@@ -43,7 +43,7 @@ def bands_of(problem: EnsembleProblem, members: Members) -> Bands:
         peak_K=band(members.peak_K),
         equivalent_time_s=band(members.equivalent_time_s),
         soak_s=band(members.soak_s),
-        carbon=_carbon_bands(problem, members.carbon),
+        carbon=carbon_bands(members.carbon, problem.levels_wt_pct),
         tempering=tempered,
         targets=tuple(band(values) for values in targets),
         drivers=tuple(
@@ -62,7 +62,8 @@ def _profile_band(carbon_wt_pct: FloatArray) -> FloatArray:
     return np.asarray(np.quantile(carbon_wt_pct, (0.05, 0.5, 0.95), axis=0, method="weibull"))
 
 
-def _carbon_bands(problem: EnsembleProblem, carbon: CarbonMembers) -> CarbonBands:
+def carbon_bands(carbon: CarbonMembers, levels_wt_pct: tuple[float, ...]) -> CarbonBands:
+    """The bands of the carbon of members, with case depths to levels [wt%]."""
     ever, back = carbon.ever, carbon.back_surface_wt_pct
     richest = carbon.carbon_wt_pct.max(axis=1)
     start = carbon.start_wt_pct
@@ -83,7 +84,7 @@ def _carbon_bands(problem: EnsembleProblem, carbon: CarbonMembers) -> CarbonBand
         mean_wt_pct=band(carbon.mean_wt_pct),
         start_wt_pct=band(start),
         gain_kg_per_m2=band(carbon.gain_kg_per_m2),
-        case_depth_m={level: depth(level) for level in problem.levels_wt_pct},
+        case_depth_m={level: depth(level) for level in levels_wt_pct},
         case_depth_over_core_004_m=band(over[0]),
         case_depth_over_core_007_m=band(over[1]),
         grind_depth_m=depth(GRIND_WT_PCT),

@@ -30,7 +30,7 @@ def band_object(bands: Bands | None) -> dict[str, Any] | None:
             "steel_C": plain(bands.steel_temperature_K, celsius_from_kelvin),
             "at_heat_inside_h": plain(bands.soak_s, hours_from_seconds),
         },
-        "carbon": _carbon(bands.carbon),
+        "carbon": carbon_band_object(bands.carbon),
         "tempering": {
             "parameter": None if tempered is None else plain(tempered.parameter_K),
             "equivalent_time_h": None if tempered is None else plain(tempered.equivalent_time_s, hours_from_seconds),
@@ -98,7 +98,8 @@ def _mm(band: Band) -> Plain:
     return plain(band, millimetres_from_metres)
 
 
-def _carbon(carbon: CarbonBands) -> dict[str, Any]:
+def carbon_band_object(carbon: CarbonBands) -> dict[str, Any]:
+    """The ``band.carbon`` object."""
     return {
         "surface_wt_pct": plain(carbon.surface_wt_pct),
         "back_surface_wt_pct": plain(carbon.back_surface_wt_pct),

@@ -7,7 +7,7 @@ from typing import Any
 from logger.plan import Plan, Planned
 from logger.plan_sheet import program_rows
 from logger.units import DisplayUnits, celsius_from_kelvin, hours_from_seconds, millimetres_from_metres
-from logger.views.band_contract import band_object
+from logger.views.band_contract import carbon_band_object
 from logger.views.cautions import Moment, caution
 from logger.views.contract import carbon_object, correction_object
 from logger.views.run_views import correction_words
@@ -86,9 +86,8 @@ def _degrees(difference_K: float, units: DisplayUnits) -> str:
 
 def _column(planned: Planned, plan: Plan) -> tuple[str, ...]:
     units, program = plan.sheet.display, planned.program
-    carbon, bands = planned.estimate.carbon, planned.bands
+    carbon, of = planned.estimate.carbon, planned.bands
     assert carbon is not None
-    of = None if bands is None else bands.carbon
     level = plan.level_wt_pct
     depth = carbon.case_depth_m(level)
     fuel = planned.fuel
@@ -159,7 +158,6 @@ def plan_object(plan: Plan, name: str) -> dict[str, Any]:
 
 def _program_object(planned: Planned, plan: Plan) -> dict[str, Any]:
     program, fuel = planned.program, planned.fuel
-    band = band_object(planned.bands)
     assert planned.estimate.carbon is not None
     return {
         "why": planned.why,
@@ -176,7 +174,7 @@ def _program_object(planned: Planned, plan: Plan) -> dict[str, Any]:
         "energy_kWh": None if fuel.energy_J is None else fuel.energy_J / JOULES_PER_KWH,
         "gas_kg": fuel.gas_kg,
         "carbon": carbon_object(planned.estimate.carbon, planned.problem.levels_wt_pct),
-        "band": None if band is None else {"carbon": band["carbon"]},
+        "band": None if planned.bands is None else {"carbon": carbon_band_object(planned.bands)},
         "table": [list(row) for row in _rows(planned, plan)],
     }
 

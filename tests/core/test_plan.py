@@ -8,8 +8,9 @@ import pytest
 from logger.errors import InputFault
 from logger.estimate import estimate
 from logger.estimate.gaps import ROOM_K
-from logger.plan import Plan, Planned, Program, history_of, plan, sheet_of, wishes_of
+from logger.plan import Plan, Planned, plan, wishes_of
 from logger.plan_map import solidus_K
+from logger.plan_program import Program, history_of, sheet_of
 from logger.plan_ways import reached, within
 from logger.sheet import RunSheet
 from logger.sheet_parts import Canister, Pack, Piece, Quantity, Shape, Target
@@ -154,7 +155,7 @@ def test_every_program_lived_through_comes_to_what_is_wanted(wishes: dict[str, f
 def test_bands_say_how_sure_a_program_is() -> None:
     found = first(planned(members=17, case_depth_m=0.8e-3, at_carbon_wt_pct=0.40))
     assert found.bands is not None
-    low, middle, high = found.bands.carbon.case_depth_m[0.40]
+    low, middle, high = found.bands.case_depth_m[0.40]
     assert low < middle < high
     assert found.meets_share is not None
     assert 0.2 < found.meets_share < 1.0
