@@ -10,7 +10,8 @@ from typing import Final
 
 from logger.acceptance import Requirement
 from logger.errors import Fault, InputFault, OutsideFault
-from logger.record import RecordReader, export_run
+from logger.record import RecordReader
+from logger.record_export import export_run
 from logger.situation import Situation
 from logger.views.acceptance import verdict_object, verdict_of, verdict_text
 from logger.views.contract import review_object

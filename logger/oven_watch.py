@@ -21,7 +21,7 @@ from logger.alert_book import AlertBook, Announce
 from logger.alert_rules import AlertKind
 from logger.clock import Clock
 from logger.controllers.settings import Quantity
-from logger.correction_record import corrected_as_recorded, corrected_for_new_run
+from logger.correction_used import corrected_as_recorded, corrected_for_new_run
 from logger.errors import Fault, InputFault, OutsideFault, SoaktallyError
 from logger.estimate import estimate
 from logger.oven_file import OvenSettings

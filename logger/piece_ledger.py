@@ -11,7 +11,7 @@ from difflib import get_close_matches
 from json import dumps
 from pathlib import Path
 
-from logger.correction_record import as_learned, newest_learned
+from logger.correction_used import as_learned, newest_learned
 from logger.errors import Fault, InputFault
 from logger.estimate import estimate
 from logger.piece import PieceState, RecordedHeat, Sources, after

@@ -5,7 +5,6 @@
 of the watching process uses `append_from_outside`. This module is what the rest of the program imports.
 """
 
-from logger.record_export import export_run, import_run
 from logger.record_file import NotARecord, back_up
 from logger.record_operations import event, note, request
 from logger.record_outside import append_from_outside, append_to_workbench, brought_up_to_date
@@ -49,8 +48,6 @@ __all__ = [
     "back_up",
     "brought_up_to_date",
     "event",
-    "export_run",
-    "import_run",
     "note",
     "photo_folder",
     "request",

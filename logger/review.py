@@ -12,7 +12,7 @@ import numpy as np
 
 from logger import target
 from logger.alert import AlertEvent, restored
-from logger.correction_record import as_learned, corrected_as_recorded
+from logger.correction_used import as_learned, corrected_as_recorded
 from logger.errors import Fault, InputFault, said_in
 from logger.estimate import estimate, soak
 from logger.estimate.soak import Soak, Uniformity

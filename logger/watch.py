@@ -22,7 +22,7 @@ from logger.alert_rules import AlertKind
 from logger.clock import Clock
 from logger.controllers.controller import RawReading
 from logger.controllers.settings import Quantity as ChannelQuantity
-from logger.correction_record import CORRECTION_USED, plain_correction
+from logger.correction_used import CORRECTION_USED, plain_correction
 from logger.errors import OutsideFault
 from logger.estimate import estimate
 from logger.estimate.bands import Bands

@@ -25,7 +25,8 @@ def export(run: str, record: Path, folder: Path, unit: Literal["C", "F"], decima
     notes. The two together go back into a record with `soaktally import`, to the last digit.
     """
     with told_plainly():
-        from logger.record import RecordReader, export_run
+        from logger.record import RecordReader
+        from logger.record_export import export_run
 
         with RecordReader(record) as reader:
             written = export_run(reader, run, folder, unit=unit, decimal_comma=decimal_comma)

@@ -17,7 +17,8 @@ def import_(table: Path, record: Path) -> None:
     """
     with told_plainly():
         from logger.errors import InputFault
-        from logger.record import RecordReader, RecordWriter, import_run
+        from logger.record import RecordReader, RecordWriter
+        from logger.record_export import import_run
 
         made = not record.exists()
         try:

@@ -53,7 +53,7 @@ def plan(
     What coupons in the record have taught of the sheet's recipe and iron is used, and said.
     """
     with told_plainly():
-        from logger.correction_record import corrected_for_new_run
+        from logger.correction_used import corrected_for_new_run
         from logger.input_file import read_text
         from logger.plan import plan as planned
         from logger.plan import wishes_of

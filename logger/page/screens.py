@@ -1,10 +1,10 @@
 """The screens: what a browser is sent first. The first sentence is already in it; everything after comes by the API."""
 
 from collections.abc import Awaitable, Callable
-from typing import Any, Final
+from functools import cache
+from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import quote
 
-from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
@@ -16,28 +16,42 @@ from logger.page.recorded import run_row
 from logger.page.workshop import workshop
 from logger.views.cautions import CAUTIONS, DEFERRING
 
-TEMPLATES: Final = Environment(
-    loader=FileSystemLoader(HERE / "templates"),
-    autoescape=True,
-    undefined=StrictUndefined,
-    trim_blocks=True,
-    lstrip_blocks=True,
-)
-TEMPLATES.filters["address"] = lambda words: quote(words, safe="")
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+
+@cache
+def _templates() -> "Environment":
+    """The templates, made when somebody first opens a screen."""
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    templates = Environment(
+        loader=FileSystemLoader(HERE / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    templates.filters["address"] = lambda words: quote(words, safe="")
+    return templates
 
 
 def _shown(request: Request, template: str, status: int = 200, **values: Any) -> Response:
     assets: Assets = request.app.state.assets
     session: Session | None = request.scope.get("session")
     shop = workshop(request)
-    html = TEMPLATES.get_template(template).render(
-        version=assets.version,
-        has_charts=assets.has_charts,
-        role="" if session is None else str(session.role),
-        password_needed=shop.passwords.needed,
-        cautions={moment.name: words for moment, words in CAUTIONS.items()},
-        deferring=DEFERRING,
-        **values,
+    html = (
+        _templates()
+        .get_template(template)
+        .render(
+            version=assets.version,
+            has_charts=assets.has_charts,
+            role="" if session is None else str(session.role),
+            password_needed=shop.passwords.needed,
+            cautions={moment.name: words for moment, words in CAUTIONS.items()},
+            deferring=DEFERRING,
+            **values,
+        )
     )
     return HTMLResponse(html, status)
 

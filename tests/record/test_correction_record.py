@@ -6,15 +6,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from logger.correction_record import (
+from logger.correction_record import CouponBook, CouponSteel, spark_line
+from logger.correction_used import (
     CORRECTION_USED,
-    CouponBook,
-    CouponSteel,
     corrected_as_recorded,
     corrected_for_new_run,
     correction_from_plain,
     plain_correction,
-    spark_line,
 )
 from logger.coupon import Kind
 from logger.errors import InputFault

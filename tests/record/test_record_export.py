@@ -14,8 +14,8 @@ from logger.alert_rules import AlertKind, Severity
 from logger.correction_record import measurement_line, spark_line
 from logger.errors import InputFault
 from logger.reading import Quality, Reading
-from logger.record import MeasurementRow, RecordReader, RecordWriter, export_run, import_run
-from logger.record_export import read_utc, written_temperature, written_utc
+from logger.record import MeasurementRow, RecordReader, RecordWriter
+from logger.record_export import export_run, import_run, read_utc, written_temperature, written_utc
 from logger.record_operations import new_id
 from logger.trace_file import read_trace
 from logger.units import TemperatureUnit, kelvin_from_celsius, kelvin_from_fahrenheit

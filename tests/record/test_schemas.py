@@ -11,7 +11,8 @@ import pytest
 from click.testing import CliRunner
 
 from logger.command import main
-from logger.record import RecordReader, RecordWriter, export_run, import_run
+from logger.record import RecordReader, RecordWriter
+from logger.record_export import export_run, import_run
 from logger.review import review_run
 from logger.views.contract import review_object
 from logger.views.report import report_of

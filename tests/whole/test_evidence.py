@@ -11,7 +11,8 @@ import pytest
 from click.testing import CliRunner, Result
 
 from logger.command import main
-from logger.record import RecordReader, RecordWriter, import_run
+from logger.record import RecordReader, RecordWriter
+from logger.record_export import import_run
 from tests.views.recorded_runs import curve, put
 
 ASKED = ("--at", "925 C", "--for", "1 h 30 min", "--calibrated-within", "0")
