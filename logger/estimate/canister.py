@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from math import log, pi
 
 import numpy as np
-from scipy.linalg.lapack import dptsv
 
 from logger.errors import Fault, InputFault
+from logger.estimate.lapack import dptsv
 from logger.sheet import RunSheet
 from logger.sheet_parts import Canister, CanisterLag, CanisterShape, Piece, Shape
 from logger.steel.coefficients import STEEL_DENSITY_KG_PER_M3

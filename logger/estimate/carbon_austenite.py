@@ -12,7 +12,6 @@ changes along the step is the pack: how long a piece of work takes, and the carb
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg.lapack import dgttrf, dgttrs
 
 from logger.estimate.carbon_problem import CarbonProblem, Surface
 from logger.estimate.carbon_transport import (
@@ -23,6 +22,7 @@ from logger.estimate.carbon_transport import (
     error_size_wt_pct,
     geometry_of,
 )
+from logger.estimate.lapack import dgttrf, dgttrs
 from logger.estimate.temperature_windows import mobility
 from logger.steel.phase_limits import A3, SATURATION
 from logger.units import FloatArray

@@ -14,9 +14,9 @@ from functools import lru_cache
 from math import sqrt
 
 import numpy as np
-from scipy.linalg.lapack import dgtsv
 
 from logger.estimate.carbon_problem import NOTHING, CarbonProblem, Surface, offered_wt_pct
+from logger.estimate.lapack import dgtsv
 from logger.steel.phase_limits import (
     A3,
     FERRITE_D,
