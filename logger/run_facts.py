@@ -135,7 +135,7 @@ def target_facts(
             words = f"{status.name}: {'passed' if status.target.limit else 'reached'}"
             facts.append(Fact(AlertKind.TARGET_SOON, status.name, active=False, text=words))
         elif expected_s is not None:
-            soon = expected_s - now_s <= SOON_S
+            soon = status.judged and expected_s - now_s <= SOON_S
             when, between = "not soon any more", ""
             if soon:
                 when = f"in about {_minutes(expected_s - now_s)} min"

@@ -13,7 +13,7 @@ from logger.estimate import estimate, uncertainty
 from logger.estimate.bands import Band, Bands
 from logger.estimate.estimate import EstimateState, Problem
 from logger.history import History
-from logger.sheet_parts import Quantity, Target
+from logger.sheet_parts import Quantity, StageKind, Target
 from logger.units import FloatArray, kelvin_from_celsius
 
 FALLING = frozenset({Quantity.HARDNESS})
@@ -34,6 +34,10 @@ ASLEEP_BELOW_K = kelvin_from_celsius(690.0)
 
 TEMPERS = frozenset({Quantity.HARDNESS, Quantity.TEMPERING_PARAMETER})
 
+SETTLED_S, SETTLED_K = 600.0, 6.0
+"""A temper that nobody stated is judged where the steel has risen by no more than this [K] in so long [s] (our choice,
+the slope of a recognised hold): a piece on its way up to be hardened passes the heat of every temper."""
+
 ENOUGH_PART = 0.97
 """When this part of the members has met a target, both ends of its range are known."""
 
@@ -50,6 +54,7 @@ class TargetStatus:
     time [s] at which it first met the wanted value; for a limit, at which it was first passed. A target judged by the
     pessimistic side is reached when nineteen members in twenty have reached it, and a limit of that kind is passed
     when one in twenty has passed it. ``band`` is the value's at the moment of the bands, None where there are none.
+    ``judged`` is false while what is asked of a temper waits until it shows whether this is one.
     """
 
     target: Target
@@ -57,6 +62,7 @@ class TargetStatus:
     reached: bool
     reached_at_s: float | None
     band: Band | None = None
+    judged: bool = True
 
     @property
     def name(self) -> str:
@@ -96,24 +102,47 @@ def statuses(problem: Problem, state: EstimateState, bands: Bands | None = None)
     """Status of every target on the run sheet, in the sheet's order, with the latest bands where there are any."""
     trail = state.trail
     time_s = np.array([point.time_s for point in trail])
+    steel_K = np.array([point.steel_temperature_K for point in trail])
+    stated = any(stage.kind is StageKind.TEMPER for stage in problem.sheet.stages)
     found = []
     for number, target in enumerate(problem.sheet.targets):
         values = np.array([point.target_values[number] for point in trail])
         value = float(values[-1]) if values.size else float("nan")
-        if target.quantity in TEMPERS:
-            values = since_hardened(values)
+        at_s = time_s
         if target.judged_by == "pessimistic" and problem.ensemble is not None:
             side = judging_side(target)
-            reached_at_s = first_crossing_s(
-                np.array([point.time_s for point in state.band_trail]),
-                np.array([point.targets[number][side] for point in state.band_trail]),
-                target,
-            )
-        else:
-            reached_at_s = first_crossing_s(time_s, values, target)
+            at_s = np.array([point.time_s for point in state.band_trail])
+            values = np.array([point.targets[number][side] for point in state.band_trail])
+        judged = np.ones(at_s.size, dtype=bool)
+        if target.quantity in TEMPERS:
+            values = since_hardened(values)
+            if not stated:
+                judged = settled(at_s, time_s, steel_K)
+        reached_at_s = first_crossing_s(at_s, values, target, judged)
         band = None if bands is None else bands.targets[number]
-        found.append(TargetStatus(target, value, reached_at_s is not None, reached_at_s, band))
+        waits = bool(judged.size) and not bool(judged[-1])
+        found.append(TargetStatus(target, value, reached_at_s is not None, reached_at_s, band, not waits))
     return tuple(found)
+
+
+def settled(at_s: FloatArray, time_s: FloatArray, steel_K: FloatArray) -> np.ndarray:
+    """Whether the steel was on no way up, at several run times.
+
+    Parameters
+    ----------
+    at_s : array, shape (k,)        run times asked for [s]
+    time_s : array, shape (n,)      run times of the trail [s]
+    steel_K : array, shape (n,)     the steel's temperature there [K]
+
+    Returns    array of bool, shape (k,)     false in the first minutes, and where the temperature is not known
+    """
+    known = np.isfinite(steel_K)
+    if not known.any():
+        return np.zeros(at_s.size, dtype=bool)
+    time_s, steel_K = time_s[known], steel_K[known]
+    risen_K = np.interp(at_s, time_s, steel_K) - np.interp(at_s - SETTLED_S, time_s, steel_K)
+    result: np.ndarray = (at_s - SETTLED_S >= time_s[0]) & (risen_K <= SETTLED_K)
+    return result
 
 
 def since_hardened(values: FloatArray) -> FloatArray:
@@ -140,12 +169,18 @@ def judging_side(target: Target) -> int:
     return 2 - slow if target.limit else slow
 
 
-def first_crossing_s(time_s: FloatArray, values: FloatArray, target: Target) -> float | None:
-    """First run time [s] at which values, shape (n,), meet the target; linear between points; None if they do not."""
+def first_crossing_s(
+    time_s: FloatArray, values: FloatArray, target: Target, judged: np.ndarray | None = None
+) -> float | None:
+    """First run time [s] at which values, shape (n,), meet the target; linear between points; None if they do not.
+
+    ``judged``, shape (n,): where whether they do may be asked (None: everywhere). What is met there was met when the
+    values first did, be that before.
+    """
     known = np.isfinite(values)
     time_s, values = time_s[known], values[known]
     met = _met(values, target)
-    if not met.any():
+    if not (met if judged is None else met & judged[known]).any():
         return None
     first = int(np.argmax(met))
     if first == 0:
@@ -199,7 +234,7 @@ def forecast(
         now = statuses(alone, ahead)
         for number, status in enumerate(now):
             if status.reached_at_s is not None and (number, status.reached_at_s) not in reached_from:
-                reached_from[number, status.reached_at_s] = _last_by(behind, max(status.reached_at_s, start_s))
+                reached_from[number, status.reached_at_s] = _last_by(behind, max(status.reached_at_s, behind[0][0]))
         if all(status.reached for status in now):
             break
         behind.append((at_s, ahead))

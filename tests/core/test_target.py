@@ -10,7 +10,8 @@ from logger import target
 from logger.estimate import estimate
 from logger.history import History
 from logger.sheet import RunSheet
-from logger.sheet_parts import Canister, Pack, Piece, Quantity, Shape, Target
+from logger.sheet_parts import Canister, Pack, Piece, Quantity, Shape, Stage, StageKind, Target
+from logger.target import TargetStatus
 from logger.units import kelvin_from_celsius
 
 
@@ -180,3 +181,85 @@ def test_a_forecast_of_two_days_does_not_keep_the_run_as_it_stood_at_every_step(
 
     # What a run has behind it grows with its length; all of its states together grow with the square of it.
     assert most_bytes(48.0 * 3600.0) < 8 * most_bytes(6.0 * 3600.0)
+
+
+# -- a temper of a run whose stages nobody stated --
+
+HARD = Target(Quantity.HARDNESS, 58.0)
+
+
+def iron(*stages: Stage, wanted: Target = HARD) -> RunSheet:
+    """A plane iron of 0.85 % carbon, its thermocouple in the canister, wanted at 58 HRC."""
+    return RunSheet(
+        Piece(Shape.PLATE, 0.006, 0.85), canister=Canister(sensor="inside"), stages=stages, targets=(wanted,)
+    )
+
+
+def course(*corners: tuple[float, float], interval_s: float = 30.0) -> History:
+    """A course through corners (minutes, Celsius), read every half minute."""
+    minutes, temperature_C = (np.array(each, dtype=float) for each in zip(*corners, strict=True))
+    time_s = np.arange(0.0, 60.0 * minutes[-1] + 1.0, interval_s)
+    return History("steel", time_s, kelvin_from_celsius(np.interp(time_s / 60.0, minutes, temperature_C)), interval_s)
+
+
+TO_HARDEN = course((0, 20), (120, 800), (150, 800), (150.5, 60), (170, 20))
+THEN_TEMPERED = course((0, 20), (120, 800), (150, 800), (150.5, 60), (170, 20), (200, 310), (300, 310))
+
+
+def statuses_along(sheet: RunSheet, history: History, every_s: float = 300.0) -> list[tuple[float, TargetStatus]]:
+    """The target's status every few minutes of a run, as a live watch has it, with the run time [s]."""
+    problem = estimate.problem_from_sheet(sheet, members=0)
+    state, found, first = estimate.begin(problem, "steel"), [], 0
+    for end_s in np.arange(every_s, history.time_s[-1] + 1.0, every_s):
+        last = int(np.searchsorted(history.time_s, end_s, side="right"))
+        state = estimate.advance(problem, state, history.piece(first, last))
+        first = last
+        (status,) = target.statuses(problem, state)
+        found.append((float(end_s), status))
+    return found
+
+
+@pytest.mark.parametrize("limit", [False, True])
+def test_heating_up_to_harden_is_no_temper_although_nobody_said_so(limit: bool) -> None:
+    """On its way to 800 C the piece passes every temper there is: told of, it would have to be taken back."""
+    along = statuses_along(iron(wanted=replace(HARD, limit=limit)), TO_HARDEN)
+    assert [time_s for time_s, status in along if status.reached] == []
+
+
+def test_the_temper_after_the_quench_is_judged_from_its_hold_on_and_never_taken_back() -> None:
+    along = statuses_along(iron(), THEN_TEMPERED)
+    reached = [time_s for time_s, status in along if status.reached]
+    assert reached[0] >= 200.0 * 60.0, "not before it holds"
+    assert reached[0] <= 215.0 * 60.0
+    assert reached == [time_s for time_s, _ in along if time_s >= reached[0]]
+
+
+def test_a_temper_that_nobody_stated_is_judged_as_one_that_was_once_it_holds() -> None:
+    """The piece came hard: the moment it was met is the same, told at most ten minutes into the hold."""
+    history = course((0, 20), (60, 300), (120, 300))
+    (_, stated), (_, seen) = (statuses_along(sheet, history)[-1] for sheet in (iron(Stage(StageKind.TEMPER)), iron()))
+    assert stated.reached_at_s == seen.reached_at_s
+    told_s = next(time_s for time_s, status in statuses_along(iron(), history) if status.reached)
+    assert told_s <= 70.0 * 60.0
+
+
+def test_a_stated_temper_is_judged_on_its_way_up() -> None:
+    along = statuses_along(iron(Stage(StageKind.TEMPER)), course((0, 20), (60, 400), (70, 400)))
+    assert next(time_s for time_s, status in along if status.reached) < 60.0 * 60.0
+
+
+def test_an_oven_that_swings_about_its_hold_is_holding() -> None:
+    swings = [(60 + 4 * n, 280 + 12 * (-1) ** n) for n in range(30)]
+    along = statuses_along(iron(), course((0, 20), *swings))
+    assert any(status.reached for _, status in along)
+
+
+def test_a_forecast_of_a_temper_counts_the_hold_it_supposes() -> None:
+    problem = estimate.problem_from_sheet(iron(), members=0)
+    state = estimate.advance(problem, estimate.begin(problem, "steel"), course((0, 20), (60, 180)))
+    (expected_s,) = target.forecast(problem, state, kelvin_from_celsius(280.0)).reached_at_s
+    assert expected_s is not None
+    whole = course((0, 20), (60, 180), (160, 280), (400, 280))
+    (status,) = target.statuses(problem, estimate.over_history(problem, whole))
+    assert status.reached_at_s is not None
+    assert expected_s == pytest.approx(status.reached_at_s, abs=300.0)

@@ -9,7 +9,9 @@ import pytest
 from logger.alert import Phase
 from logger.alert_rules import RULES, AlertKind
 from logger.record import RecordReader
+from logger.units import kelvin_from_celsius
 from sim.faults import FaultPlan, plan_from_text
+from sim.program import Off, Program, Ramp, Soak
 from sim.registers import Display
 from tests.whole.stepped import Night, full_disk, night
 
@@ -191,6 +193,16 @@ def test_steel_that_loses_carbon_is_told(tmp_path: Path) -> None:
         one.pass_to(3 * 3600.0)
         assert one.episodes() == [(AlertKind.DECARBURIZING, "east")]
         assert "% C" in next(event for event in one.told if event.kind is AlertKind.DECARBURIZING).message
+
+
+def test_heating_up_to_harden_tells_of_no_temper_that_would_have_to_be_taken_back(tmp_path: Path) -> None:
+    """Nobody stated the stages: to 800 C and a soak, past the heat at which 58 HRC would be left of a hard piece."""
+    unstated = TEMPER.replace('[[stage]]\nkind = "temper"\n', '[[target]]\nquantity = "hardness"\nreach_HRC = 58\n')
+    assert unstated != TEMPER
+    with night(tmp_path, poll_s=60.0, sheet=unstated) as one:
+        one.burn(program=Program((Ramp(kelvin_from_celsius(800.0), 400.0 / 3600.0), Soak(1800.0), Off())))
+        one.pass_to(4 * 3600.0)
+        assert {AlertKind.TARGET_REACHED, AlertKind.TARGET_SOON}.isdisjoint(event.kind for event in one.told)
 
 
 def test_a_limit_that_is_passed_is_told_with_value_and_limit(tmp_path: Path) -> None:
