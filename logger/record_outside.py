@@ -17,7 +17,7 @@ def append_from_outside(path: Path, operation: Operation, busy_timeout_s: float 
     if not path.exists():
         raise InputFault(Fault(f"record {path}", "no such file", "a soaktally record"))
     with translated(path):
-        db = open_for_writing(path, busy_timeout_s, migrate=False)
+        db = open_for_writing(path, busy_timeout_s, migrate=False, look_through=False)
         try:
             with transaction(db):
                 Appender(db).apply(operation)
@@ -36,7 +36,7 @@ def append_to_workbench(path: Path, *operations: Operation, busy_timeout_s: floa
              OutsideFault   locked, full, read-only, damaged
     """
     with translated(path):
-        db = open_for_writing(path, busy_timeout_s)
+        db = open_for_writing(path, busy_timeout_s, look_through=False)
         try:
             with transaction(db):
                 appender = Appender(db)

@@ -8,13 +8,14 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 from sqlite_utils import Database
 
 from logger.errors import InputFault, OutsideFault, SoaktallyError
 from logger.reading import Reading
-from logger.record import RecordReader, RecordWriter, append_from_outside, note
+from logger.record import RecordReader, RecordWriter, append_from_outside, append_to_workbench, note
 from logger.record_file import back_up
 from logger.record_migrations import migrations
 
@@ -126,6 +127,29 @@ def test_a_damaged_record_is_refused_in_one_line(path: Path) -> None:
     assert str(refusal.value) == (
         f"record {path}: the file is damaged; move it aside (keep it) and restore a backup, or let a new record begin"
     )
+
+
+def test_all_of_the_file_is_looked_through_for_damage_by_a_watch_and_not_for_a_line_from_outside(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It takes as long as the record is large: measured, 0.2 s of processor time for 70 MB; a note takes 0.002 s."""
+    said: list[str] = []
+    connect = sqlite3.connect
+
+    def listened_to(*given: Any, **more: Any) -> sqlite3.Connection:
+        db = connect(*given, **more)
+        db.set_trace_callback(said.append)
+        return db
+
+    monkeypatch.setattr("logger.record_file.sqlite3.connect", listened_to)
+    with RecordWriter(path) as writer:
+        run = begin(writer)
+    assert any("quick_check" in statement for statement in said)
+    said.clear()
+    append_from_outside(path, note(run, "hot side turned", utc_s=0.0))
+    append_to_workbench(path, note(run, "etched", utc_s=1.0))
+    assert any("INSERT" in statement for statement in said)
+    assert not any("quick_check" in statement for statement in said)
 
 
 def test_a_second_watcher_is_told_who_writes_and_stops(path: Path) -> None:
