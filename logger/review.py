@@ -1,20 +1,22 @@
 """Review: a finished or recorded run put together again, through the very estimate a watch runs.
 
 The only thing here is where the history comes from: a CSV trace with a run sheet, or a run in the record, with its
-own sheet or another one.
+own sheet or another one. What a finished run came to is kept beside the record and used as long as it still holds.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from math import inf
 from pathlib import Path
 
 import numpy as np
 
-from logger import target
+from logger import target, worked_out
 from logger.alert import AlertEvent, restored
 from logger.correction_used import as_learned, corrected_as_recorded
 from logger.errors import Fault, InputFault, said_in
 from logger.estimate import estimate, soak
+from logger.estimate.estimate import EstimateState, Problem
 from logger.estimate.soak import Soak, Uniformity
 from logger.history import History, longest_bridge_s
 from logger.record import RecordReader, RunRow
@@ -25,6 +27,13 @@ from logger.thermocouple import Thermocouple, ThermocoupleCaution, cautions
 from logger.thermocouple_pair import pairs
 from logger.trace_file import read_trace
 from logger.watch import recorded_thermocouples
+from logger.worked_out import ReadingsSeen, WorkedOut
+
+Progress = Callable[[float], None]
+"""Told how much of a run has been worked out so far [-], 0 to 1."""
+
+PIECES = 40
+"""Of a run while somebody wants to be told how far it is."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -120,11 +129,15 @@ def review_run(
     *,
     even_without_readings: bool = False,
     as_learned_since: bool = False,
+    anew: bool = False,
+    progress: Progress | None = None,
 ) -> Situation:
     """The situation at the end of a recorded run, or so far while it goes on; by its own sheet or another one.
 
     With ``even_without_readings`` a run of nothing but faults has a situation too, in which nothing is known; with
-    ``as_learned_since`` it goes by the newest correction in the record instead of the one it was watched with.
+    ``as_learned_since`` it goes by the newest correction in the record instead of the one it was watched with. What a
+    finished run came to by its own sheet is kept; with ``anew`` it is worked out from the readings all the same, and
+    has its members, so that it can be gone on from. ``progress`` is told how far that is.
 
     Raises   InputFault    no such run, no readings, a sheet that cannot be used
              OutsideFault  a record that cannot be read
@@ -155,7 +168,12 @@ def review_run(
             ),
         )
         set_points = reader.set_points(row.id)
-    return _situation(
+    history, found, its_basis = histories[channel], None, ""
+    if row.how_ended is not None and sheet_file is None and not as_learned_since and len(history):
+        seen = ReadingsSeen(history)
+        its_basis = worked_out.basis(sheet, thermocouples.get(channel), channel, history.interval_s, seen)
+        found = None if anew else worked_out.kept(record, row.id, its_basis)
+    situation = _situation(
         sheet,
         histories,
         channel=channel,
@@ -169,7 +187,12 @@ def review_run(
         kept=kept,
         even_without_readings=even_without_readings,
         set_points=set_points,
+        found=found,
+        progress=progress,
     )
+    if its_basis and found is None:
+        worked_out.keep(record, row.id, its_basis, WorkedOut(situation.state, situation.bands))
+    return situation
 
 
 def review_again(situation: Situation, sheet: RunSheet) -> Situation:
@@ -215,6 +238,8 @@ def _situation(
     kept: Kept | None = None,
     even_without_readings: bool = False,
     set_points: History | None = None,
+    found: WorkedOut | None = None,
+    progress: Progress | None = None,
 ) -> Situation:
     history = histories[channel]
     good = history.time_s[history.good]
@@ -222,8 +247,10 @@ def _situation(
         raise InputFault(Fault(f"channel {channel}", "no good reading at all", "at least one temperature"))
     with said_in(sheet.display):
         problem = estimate.problem_from_sheet(sheet, thermocouple)
-        state = estimate.over_history(problem, history)
-        bands = estimate.bands_at_end(problem, state)
+        if found is None:
+            state = _lived_through(problem, history, progress)
+            found = WorkedOut(state, estimate.bands_at_end(problem, state))
+        state, bands = found.state, found.bands
         result = estimate.at_end(problem, state)
     finished = kept is None or kept.how_ended is not None
     couples = dict(kept.thermocouples) if kept is not None else {}
@@ -254,6 +281,18 @@ def _situation(
         comparisons=pairs(histories, channel, couples, driving_is_inside=inside),
         cautions=_cautions(sheet, histories, channel, couples),
     )
+
+
+def _lived_through(problem: Problem, history: History, progress: Progress | None) -> EstimateState:
+    """The state after a whole history, told how far it is meanwhile: in pieces it comes to the same."""
+    if progress is None:
+        return estimate.over_history(problem, history)
+    state, pieces = estimate.begin(problem, history.channel), min(PIECES, max(len(history), 1))
+    for number in range(pieces):
+        first, last = (len(history) * part // pieces for part in (number, number + 1))
+        state = estimate.advance(problem, state, history.piece(first, last))
+        progress((number + 1) / pieces)
+    return state
 
 
 def _uniformity(

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from logger import alert, hold, run_facts, target
+from logger import alert, hold, run_facts, target, worked_out
 from logger.alert import Episode, Fact
 from logger.alert_book import AlertBook, Announce
 from logger.alert_rules import AlertKind
@@ -42,6 +42,7 @@ from logger.situation import Situation
 from logger.target import Forecast
 from logger.thermocouple import Thermocouple, ThermocoupleCaution, cautions, from_plain, plain
 from logger.views.contract import review_object
+from logger.worked_out import ReadingsSeen, WorkedOut
 
 log = logging.getLogger("soaktally.watch")
 
@@ -121,6 +122,8 @@ class Watch:
     _soaks_ended: int = 0
     _links_lost: dict[str, str] = field(default_factory=dict)
     _recent: list[tuple[float, float]] = field(default_factory=list)
+    _driving_seen: ReadingsSeen = field(default_factory=ReadingsSeen)
+    _all_used: bool = True
 
     def __post_init__(self) -> None:
         driving = estimate.driving_channel(self.channels, self.sheet)
@@ -201,6 +204,17 @@ class Watch:
             self.record.end_run(self.run, how, ended_utc_s=now.utc_s)
         except OutsideFault as fault:
             log.error("run %s: its end waits in memory: %s", self.run, fault)
+        self._keep_worked_out()
+
+    def _keep_worked_out(self) -> None:
+        """Keep what the run came to, so that it opens at once from now on; the record's readings still judge that."""
+        if not (self._all_used and isfinite(self.state.last_time_s)):
+            return
+        channel = self.state.channel
+        known, seen = self.thermocouples.get(channel), self._driving_seen
+        its_basis = worked_out.basis(self.sheet, known, channel, self.poll_interval_s, seen)
+        if not worked_out.keep(self.record.path, self.run, its_basis, WorkedOut(self.state, self.bands)):
+            log.info("run %s: what it came to could not be kept beside the record", self.run)
 
     # --- what the pollers bring ---
 
@@ -357,9 +371,11 @@ class Watch:
             seen = estimate.at_end(self.problem, state)
         except Exception as error:
             log.exception("run %s: the estimate failed", self.run)
+            self._all_used = False
             self._mistake = f"the estimate failed: {type(error).__name__}: {error}"
         else:
             self.state, self._seen = state, seen
+            self._driving_seen.add(chunk)
 
     def _suspect(self, brought: PollResult) -> None:
         """Note what is odd about each channel of one answer."""

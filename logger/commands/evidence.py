@@ -56,7 +56,9 @@ def evidence(
         from logger.commands.situations import in_units
         from logger.review import review_run
 
-        situation = in_units(review_run(record, what, even_without_readings=True), temperature_unit, length_unit)
+        situation = in_units(
+            review_run(record, what, even_without_readings=True, anew=True), temperature_unit, length_unit
+        )
         asked = Asked(at, within, for_, uniformity, calibrated_within, channels)
         place = target or Path(f"evidence-{situation.run}")
         names = write_evidence(record, situation, required(situation, asked), place, paper)

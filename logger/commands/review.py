@@ -20,6 +20,7 @@ from logger.commands.situations import in_units, reviewed, shown
     help="The run sheet; for a recorded run, another one than its own.",
 )
 @click.option("--corrected", is_flag=True, help="By what coupons have taught since, not as it was watched.")
+@click.option("--anew", is_flag=True, help="Work it out from its readings, even where what it came to was kept.")
 @record_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON object, for programs; no picture.")
 @click.option("--picture", metavar="FILE.png", type=click.Path(path_type=Path), help="Where the picture goes.")
@@ -29,6 +30,7 @@ def review(
     what: str,
     sheet_file: Path | None,
     corrected: bool,
+    anew: bool,
     record: Path,
     as_json: bool,
     picture: Path | None,
@@ -37,7 +39,7 @@ def review(
 ) -> None:
     """Say what a run did to the steel: a recorded RUN ("last" is the newest) or a TRACE.csv with its sheet."""
     with told_plainly():
-        situation = reviewed(what, sheet_file, record, as_learned_since=corrected)
+        situation = reviewed(what, sheet_file, record, as_learned_since=corrected, anew=anew)
         name = f"run-{situation.run}" if situation.run else Path(what).stem
         if as_json:
             from logger.views.contract import review_object

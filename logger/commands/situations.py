@@ -1,5 +1,7 @@
 """From what a person named to a situation, and from a situation to what they see: shared by several commands."""
 
+import sys
+import time
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -10,6 +12,7 @@ from logger.errors import Fault, InputFault, OutsideFault
 
 if TYPE_CHECKING:
     from logger.alert import AlertEvent
+    from logger.review import Progress
     from logger.situation import Situation
 
 
@@ -20,8 +23,9 @@ def reviewed(
     *,
     even_without_readings: bool = False,
     as_learned_since: bool = False,
+    anew: bool = False,
 ) -> "Situation":
-    """The situation at the end of a trace with its sheet, or of a recorded run."""
+    """The situation at the end of a trace with its sheet, or of a recorded run; ``anew``: not as it was kept."""
     from logger.review import review_run, review_trace
 
     trace_file = Path(what)
@@ -32,6 +36,8 @@ def reviewed(
             sheet_file,
             even_without_readings=even_without_readings,
             as_learned_since=as_learned_since,
+            anew=anew,
+            progress=_told_while_it_lasts(what),
         )
     if as_learned_since:
         raise InputFault(
@@ -40,6 +46,23 @@ def reviewed(
     if sheet_file is None:
         raise InputFault(Fault("--sheet", "none", f"the run sheet of {what}"))
     return review_trace(trace_file, sheet_file, even_without_readings=even_without_readings)
+
+
+QUIET_S = 1.0
+"""What is done sooner needs no word that it is being done."""
+
+
+def _told_while_it_lasts(run: str) -> "Progress | None":
+    """Says on a terminal how far a run is that has to be worked out from its readings, if that takes long."""
+    if not sys.stderr.isatty():
+        return None
+    begun_s = time.monotonic()
+
+    def told(part: float) -> None:
+        if time.monotonic() - begun_s > QUIET_S:
+            click.echo(f"\rRun {run} is worked out from its readings: {100.0 * part:.0f} %", err=True, nl=part == 1.0)
+
+    return told
 
 
 def with_sheet(named: str) -> tuple[str, Path | None]:

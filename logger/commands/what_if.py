@@ -43,7 +43,7 @@ def what_if(
         from logger.what_if import STOP_NOW, Course
         from logger.what_if import what_if as answered
 
-        situation = in_units(reviewed(what, sheet_file, record), temperature_unit, length_unit)
+        situation = in_units(reviewed(what, sheet_file, record, anew=True), temperature_unit, length_unit)
         try:
             hold_s = DURATION.read(more).value
         except ValueError as refusal:

@@ -248,6 +248,14 @@ def _shown_to_members(ensemble: EnsembleProblem, state: EstimateState) -> Estima
     return replace(state, ensemble=drawn, gap_members=beside, unseen=())
 
 
+def without_members(state: EstimateState) -> EstimateState:
+    """The same state without the members of the ensemble: all that views need, a tenth of the size.
+
+    Not for going on from: there are no bands of it any more.
+    """
+    return replace(state, ensemble=None, gap_members=None, unseen=())
+
+
 Companies = tuple[tuple[EnsembleProblem, EnsembleState], ...]
 """The members on courses of their own and, where a gap hides something, all on the lowest and all on the highest."""
 
@@ -256,6 +264,8 @@ def members_now(problem: Problem, state: EstimateState) -> Companies:
     """The members advanced by every reading so far; empty where no bands are wanted."""
     if problem.ensemble is None:
         return ()
+    if state.ensemble is None:
+        raise ValueError("a state whose members were left out has no bands")
     return _companies(problem.ensemble, _shown_to_members(problem.ensemble, state))
 
 

@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any, Final, Literal, ParamSpec, TypeVar
 
 from logger.errors import Fault, InputFault, OutsideFault
+from logger.estimate.estimate import without_members
 from logger.page.reader import Reader
 from logger.situation import Situation
 
@@ -109,8 +110,8 @@ def reviewed(record: Path, run: str) -> Situation:
 
 
 def light(situation: Situation) -> Situation:
-    """The same situation without its ensemble: all that views need, a tenth of the size."""
-    return replace(situation, state=replace(situation.state, ensemble=None, unseen=()))
+    """The same situation without its ensemble, so that it is quickly handed on."""
+    return replace(situation, state=without_members(situation.state))
 
 
 def picture(record: Path, run: str, reader: Reader) -> bytes:

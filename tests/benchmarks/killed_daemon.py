@@ -109,7 +109,7 @@ def _readings(record: Path, run: str) -> set[tuple[str, float, str]]:
 
 def _worked_out_anew(record: Path, run: str) -> dict[str, Any]:
     """The estimate of the record, as the watch keeps it."""
-    shown = review_object(review_run(record, run))
+    shown = review_object(review_run(record, run, anew=True))
     kept = {part: shown[part] for part in KEPT_ESTIMATE}
     if kept["carbon"] is not None:
         kept["carbon"] = {key: value for key, value in kept["carbon"].items() if key != "profile"}

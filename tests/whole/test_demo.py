@@ -21,6 +21,7 @@ from logger.record import RecordReader
 from logger.review import review_run
 from logger.situation import Situation
 from logger.views.contract import review_object
+from logger.worked_out import file_of
 from tests.whole.loopback import reached, web_server
 
 READING_CODES = {"1", "2", "3", "4"}
@@ -47,8 +48,8 @@ class Demonstrated:
     def record(self) -> Path:
         return self.folder / "record.db"
 
-    def review(self) -> dict[str, Any]:
-        said = soaktally("review", "last", "--record", self.record, "--json")
+    def review(self, *words: str) -> dict[str, Any]:
+        said = soaktally("review", "last", "--record", self.record, "--json", *words)
         assert said.returncode == 0, said.stderr
         return dict(json.loads(said.stdout))
 
@@ -100,14 +101,18 @@ def test_the_picture_is_there_and_the_review_tells_the_story_in_words(demonstrat
 
 
 def test_reviewing_the_same_record_twice_prints_the_same_object(demonstrated: Demonstrated) -> None:
-    assert demonstrated.review() == demonstrated.review()
+    assert demonstrated.review() == demonstrated.review() == demonstrated.review("--anew")
 
 
 def test_the_last_live_estimate_is_the_reviewed_one_to_the_last_bit(tmp_path: Path) -> None:
     shown: list[Situation] = []
     heat = replace(HEATS["plane-iron"], duration_h=2.5)
     done = demonstrate(tmp_path / "run", heat, SPEED, threading.Event(), show=shown.append)
-    live, reviewed = review_object(shown[-1]), review_object(review_run(done.record, done.run))
+    kept = file_of(done.record, done.run)
+    as_the_watch_left_it = kept.stat().st_mtime_ns
+    review_run(done.record, done.run)
+    assert kept.stat().st_mtime_ns == as_the_watch_left_it, "what holds is not written again"
+    live, reviewed = review_object(shown[-1]), review_object(review_run(done.record, done.run, anew=True))
     assert reviewed["carbon"]["case_depth_mm"]["0.30"] > 0.0
     for part in ("thermal", "carbon", "tempering", "targets", "warnings", "clock"):
         assert live[part] == reviewed[part]
