@@ -24,6 +24,9 @@ from logger.units import FloatArray, kelvin_from_celsius
 SHORTEST_PASS_S = 480.0
 """Less time than this in a band on the way from one side to the other is passing through, not soaking (our choice)."""
 
+ROWS_AT_ONCE = 4
+"""So many members are best given to `soaked_s` at a time: its working arrays for a day of all of them take 25 MB."""
+
 LEAVES_HALF_BANDS = 5.0
 """Further out than this many half bands is leaving for good (our choice: 70 K at 14 K either side)."""
 

@@ -500,7 +500,9 @@ def _soaked_s(problem: EnsembleProblem, state: SoakState) -> FloatArray:
         if rule.temperature_K is None:
             off_K = problem.draws.reading_error * usable_tolerance_K(problem.load.thermocouple, middle_K)
         low_K, high_K = middle_K - rule.half_band_K, middle_K + rule.half_band_K
-        total += soak.soaked_s(trace.time_s, steel_K - off_K[:, None], low_K, high_K)
+        for first in range(0, problem.members, soak.ROWS_AT_ONCE):
+            few = slice(first, first + soak.ROWS_AT_ONCE)
+            total[few] += soak.soaked_s(trace.time_s, steel_K[few] - off_K[few, None], low_K, high_K)
     return total
 
 
