@@ -183,8 +183,10 @@ def start() -> list[Row]:
     """Help, and the first reading of a watch on a simulated oven's port."""
 
     def soaktally_help() -> None:
-        subprocess.run([sys.executable, "-m", "logger", "--help"], cwd=HERE, check=True, stdout=subprocess.DEVNULL)
+        words = [sys.executable, "-c", AS_INSTALLED, "--help"]
+        subprocess.run(words, env=_environment(), check=True, stdout=subprocess.DEVNULL)
 
+    soaktally_help()
     before_s = _children_s()
     best, middle = clock_s(soaktally_help, 9)
     busy = (_children_s() - before_s) / 9
@@ -247,6 +249,8 @@ def opening() -> list[Row]:
 
 def watching() -> list[Row]:
     """A daemon with four channels at 1 Hz for a while: its share of one core, its memory."""
+    with _watched(poll_s=1.0) as watched:  # leaves compiled bytecode behind, as an installation does
+        watched.first_reading_s()
     rows = []
     for page in (False, True):
         with _watched(poll_s=1.0, page=page) as watched:
@@ -261,6 +265,11 @@ def watching() -> list[Row]:
             Row(f"watching {name}: share of one core", f"{100.0 * share:.1f} %", "under 4 %", share < 0.04),
             Row(f"watching {name}: most memory", f"{memory_MB:.0f} MB", "under 90 MB", memory_MB < 90.0),
         ]
+    with _watched(poll_s=1.0, page=True, code=WITH_TESTS) as watched:
+        watched.first_reading_s()
+        time.sleep(20.0)
+        memory_MB = watched.most_memory_MB()
+    rows.append(Row("the same into a new record where the tests' pandas is installed", f"{memory_MB:.0f} MB"))
     return rows
 
 
@@ -308,6 +317,18 @@ def _day_of_four(record: Path) -> tuple[str, History]:
     return run, history
 
 
+WITH_TESTS = "from logger.command import main; main()"
+AS_INSTALLED = f"import sys; sys.modules['pandas'] = None; {WITH_TESTS}"
+"""A soaktally without what only its tests need: of that, the record's library loads pandas where it finds it."""
+
+
+def _environment() -> dict[str, str]:
+    """The environment of a soaktally started from here with its bytecode compiled, as an installed one has it."""
+    own = {name: value for name, value in os.environ.items() if name != "PYTHONDONTWRITEBYTECODE"}
+    bytecode = Path(tempfile.gettempdir()) / "soaktally-bytecode"
+    return {**own, "PYTHONPATH": str(HERE), "PYTHONPYCACHEPREFIX": str(bytecode)}
+
+
 OVEN = """\
 [oven]
 name = "bench"
@@ -337,20 +358,19 @@ unit = "C"
 class _Watched:
     """A watch in a process of its own, on the port of a simulated oven in another."""
 
-    def __init__(self, folder: Path, port: str, poll_s: float, page: bool) -> None:
+    def __init__(self, folder: Path, port: str, poll_s: float, page: bool, code: str) -> None:
         self.record = folder / "record.db"
         channels = "".join(CHANNEL.format(name=name, register=at) for name, at in (("oven", 0), ("b", 1), ("c", 18)))
         whole = CHANNEL.format(name="d", register=19).replace("scale = 0.1", "scale = 1.0")
         (folder / "oven.toml").write_text(OVEN.format(port=port, poll_s=poll_s) + channels + whole, encoding="utf-8")
         sheet = 'channel = "oven"\n' + HEATS["plane-iron"].sheet
         (folder / "sheet.toml").write_text(sheet, encoding="utf-8")
-        words = [sys.executable, "-m", "logger", "watch", str(folder / "oven.toml"), "--sheet"]
+        words = [sys.executable, "-c", code, "watch", str(folder / "oven.toml"), "--sheet"]
         words += [str(folder / "sheet.toml"), *(["--page", "127.0.0.1:0"] if page else ["--no-page"])]
-        environment = {**os.environ, "PYTHONPATH": str(HERE)}
         self.begun_s = time.perf_counter()
         self.log = folder / "said.txt"
         with self.log.open("w", encoding="utf-8") as said:
-            self.process = subprocess.Popen(words, cwd=folder, env=environment, stdout=said, stderr=said)
+            self.process = subprocess.Popen(words, cwd=folder, env=_environment(), stdout=said, stderr=said)
 
     def first_reading_s(self) -> float:
         """Seconds from the start of the process to the first reading that is durable."""
@@ -380,14 +400,14 @@ class _Watched:
 
 
 @contextmanager
-def _watched(poll_s: float, page: bool = False) -> Iterator[_Watched]:
+def _watched(poll_s: float, page: bool = False, code: str = AS_INSTALLED) -> Iterator[_Watched]:
     with tempfile.TemporaryDirectory() as folder:
         oven = subprocess.Popen([sys.executable, "-m", "sim"], cwd=HERE, stdout=subprocess.PIPE, text=True)
         try:
             assert oven.stdout is not None
             port = next(line.split(maxsplit=1)[1].strip() for line in oven.stdout if line.startswith("ready "))
             threading.Thread(target=oven.stdout.read, daemon=True).start()
-            watched = _Watched(Path(folder), port, poll_s, page)
+            watched = _Watched(Path(folder), port, poll_s, page, code)
             try:
                 yield watched
             finally:
