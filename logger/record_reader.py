@@ -113,7 +113,8 @@ class RecordReader:
 
     def history(self, run: str, channel: str, after_s: float | None = None) -> History:
         """One channel of a run: NaN wherever the reading was not good; only later than ``after_s`` [s] if given."""
-        rows = self._all(
+        values = self._numbers(
+            2,
             "SELECT time_s, CASE quality WHEN 'good' THEN temperature_K END FROM reading "
             "WHERE run = (SELECT number FROM run WHERE id = :run) "
             "AND channel = (SELECT channel.number FROM channel JOIN run ON run.oven = channel.oven "
@@ -123,14 +124,14 @@ class RecordReader:
             channel=channel,
             after_s=after_s,
         )
-        values = np.array(rows, dtype=np.float64).reshape(-1, 2)
         interval_s = float(self._all("SELECT poll_interval_s FROM run WHERE id = :run", run=run)[0][0])
         return History(channel, values[:, 0], values[:, 1], interval_s)
 
     def drive(self, run: str, channel: str) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         """What the controller wanted and did along a run, by one channel: time [s], temperature [K] (NaN where not
         good), set point [K], output [%]; arrays of one length."""
-        rows = self._all(
+        values = self._numbers(
+            4,
             "SELECT time_s, CASE quality WHEN 'good' THEN temperature_K END, set_point_K, output_pct FROM reading "
             "WHERE run = (SELECT number FROM run WHERE id = :run) "
             "AND channel = (SELECT channel.number FROM channel JOIN run ON run.oven = channel.oven "
@@ -138,7 +139,6 @@ class RecordReader:
             run=run,
             channel=channel,
         )
-        values = np.array(rows, dtype=np.float64).reshape(-1, 4)
         return values[:, 0], values[:, 1], values[:, 2], values[:, 3]
 
     def histories(self, run: str) -> dict[str, History]:
@@ -148,13 +148,13 @@ class RecordReader:
 
     def set_points(self, run: str, after_s: float | None = None) -> History:
         """What the controller wanted during a run: NaN wherever it did not say; only later than ``after_s`` [s]."""
-        rows = self._all(
+        values = self._numbers(
+            2,
             "SELECT time_s, max(set_point_K) FROM reading WHERE run = (SELECT number FROM run WHERE id = :run) "
             "AND (:after_s IS NULL OR time_s > :after_s) GROUP BY time_s ORDER BY time_s",
             run=run,
             after_s=after_s,
         )
-        values = np.array(rows, dtype=np.float64).reshape(-1, 2)
         return History("set point", values[:, 0], values[:, 1])
 
     def readings(self, run: str) -> Iterator[Reading]:
@@ -417,6 +417,16 @@ class RecordReader:
             names = [column.rpartition(" ")[2] for column in columns]
             found += [Operation(table, (dict(zip(names, values, strict=True)),)) for values in rows]
         return tuple(found)
+
+    def _numbers(self, columns: int, sql: str, **values: Any) -> FloatArray:
+        """What a query finds as an array (rows, columns), NaN for NULL; a few rows at a time become numbers, for as
+        Python's own values a day of readings takes ten times the room."""
+        parts = [np.empty((0, columns))]
+        with translated(self.path):
+            cursor = self._db.execute(sql, values)
+            while rows := cursor.fetchmany(4096):
+                parts.append(np.array(rows, dtype=np.float64))
+        return np.concatenate(parts)
 
     def _all(self, sql: str, **values: Any) -> list[Any]:
         with translated(self.path):
