@@ -214,16 +214,14 @@ def worst(now: Snapshot) -> Severity | None:
 
 def state_words(now: Snapshot) -> str:
     """All well, or what is not."""
-    troubles = []
+    standing = [alert for alert in now.alerts if _stands(alert)]
+    dangers = [f"Danger: {_small(alert.words)}" for alert in standing if alert.severity is Severity.DANGER]
+    troubles = list(dangers)
     if now.is_stale:
         age = "No reading yet" if now.reading_age_s is None else f"No reading for {duration_words(now.reading_age_s)}"
         troubles.append(age)
-    standing = [alert for alert in now.alerts if _stands(alert)]
-    troubles += [
-        f"Danger: {_small(alert.words)}" if alert.severity is Severity.DANGER else alert.words
-        for alert in sorted(standing, key=lambda alert: -alert.severity.rank)
-    ]
-    if not any(alert.severity is Severity.DANGER for alert in standing):
+    troubles += [alert.words for alert in standing if alert.severity is not Severity.DANGER]
+    if not dangers:
         if now.carbon is not None and now.carbon.molten_now_m > 0.0:
             troubles.insert(0, f"Danger: {length_words(now.carbon.molten_now_m, now.units)} of the skin is molten now")
         elif not standing and now.warnings:
@@ -389,8 +387,8 @@ def aim_lines(now: Snapshot) -> tuple[AimLine, ...]:
 
 def _short_range(low: str, high: str) -> str:
     """Two values in words, the unit said once where both have the same."""
-    number, _, unit = low.partition(" ")
-    return f"{number} to {high}" if unit and " " not in unit and high.endswith(f" {unit}") else f"{low} to {high}"
+    (number, _, unit), (_, _, high_unit) = low.partition(" "), high.partition(" ")
+    return f"{number} to {high}" if unit and " " not in unit and unit == high_unit else f"{low} to {high}"
 
 
 def _noted(note: str, band: Range | None, words: Callable[[float], str]) -> str:

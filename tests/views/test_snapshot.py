@@ -109,6 +109,21 @@ def test_a_temper_has_its_parameter_its_constant_and_its_hardness() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("range_s", "words"),
+    [
+        ((1620.0, 9840.0), "27 min to 2 h 44 min"),
+        ((1620.0, 2640.0), "27 to 44 min"),
+        ((0.0, 9840.0), "0 s to 2 h 44 min"),
+    ],
+)
+def test_a_range_of_times_has_its_unit_at_both_ends_unless_it_is_the_same(
+    range_s: tuple[float, float], words: str
+) -> None:
+    noted = {fact.label: fact.note for fact in facts(replace(CARBURIZING, soak_range_s=range_s))}
+    assert noted["Soak"].startswith(f"{words}; ")
+
+
 def test_missing_things_are_said() -> None:
     assert Fact("Soak", "no soak yet", "counts inside 913 to 941 C") in facts(HEATING)
     assert facts(BLANK)[0] == Fact("Steel", "not known", "measured inside, never read", Severity.WARNING)
@@ -177,6 +192,12 @@ def test_an_acknowledged_warning_no_longer_leads_but_danger_always_does() -> Non
     assert headline(replace(CARBURIZING, alerts=(warning,))).endswith("All well.")
     danger = AlertNow("Skin is melting", Severity.DANGER, 9_000.0, acknowledged=True)
     assert headline(replace(CARBURIZING, alerts=(danger,))).startswith("Danger: skin is melting.")
+
+
+def test_a_danger_is_told_before_the_silence() -> None:
+    danger = AlertNow("Skin is melting", Severity.DANGER, 9_000.0)
+    assert headline(replace(SILENT, alerts=(danger,))).startswith("Danger: skin is melting (and 1 more).")
+    assert headline(replace(SILENT, alerts=())).startswith("No reading for 4 min.")
 
 
 def test_molten_skin_is_danger_even_before_any_alert() -> None:
