@@ -21,6 +21,7 @@ from logger.controllers.register_finder import (
     Progress,
     Shown,
     candidates,
+    has_moved,
     is_settled,
     reread,
     scan,
@@ -180,7 +181,8 @@ class DisplaySearch:
         assert self._connected.registers is not None
         words = reread(self._connected.registers, self.controller, self._worth_rereading())
         self.notes.looks.append(Look(words, shown))
-        if len(self.notes.looks) > 1 and len({each.values for each in self.candidates()}) > 1:
+        moved = has_moved([each.shown for each in self.notes.looks])
+        if moved and len({each.values for each in self.candidates()}) > 1:
             self._sample(tell)
         return self.candidates()
 

@@ -200,7 +200,8 @@ def candidates(seen: Sequence[tuple[Words, Shown]], samples: Sequence[Words] = (
     ----------
     seen : registers and what the display showed at that moment, once or, better, again after it has changed
     samples : registers alone, a second or so apart while the oven moves: a number put together from the halves of two
-        moves in jumps, a temperature does not
+        moves in jumps, a temperature does not. Left aside while the display has not moved: then the smoothest is
+        what stands still
 
     Returns    list; empty when nothing fits
     """
@@ -217,8 +218,16 @@ def candidates(seen: Sequence[tuple[Words, Shown]], samples: Sequence[Words] = (
                         candidate = _candidate(register, number, order, scale, unit, seen)
                         if candidate is not None:
                             found.append(candidate)
-    found = _with_roughness(found, samples)
+    if has_moved([shown for _, shown in seen]):
+        found = _with_roughness(found, samples)
     return sorted(found, key=lambda each: (each.penalty, each.register.function_code, each.register.address))
+
+
+def has_moved(shown: Sequence[Shown]) -> bool:
+    """Whether the display has changed by more than it may differ from its register anyway."""
+    return any(
+        abs(_in_unit(each.value, each.unit, shown[0].unit) - shown[0].value) > shown[0].tolerance for each in shown
+    )
 
 
 def _candidate(

@@ -8,7 +8,16 @@ import pytest
 from logger.controllers.line import SerialLine
 from logger.controllers.link_faults import NoAnswer, Refused
 from logger.controllers.modbus_serial import SerialRegisters
-from logger.controllers.register_finder import Candidate, Shown, Stopped, candidates, is_settled, reread, scan
+from logger.controllers.register_finder import (
+    Candidate,
+    Shown,
+    Stopped,
+    candidates,
+    has_moved,
+    is_settled,
+    reread,
+    scan,
+)
 from logger.controllers.register_map import decode
 from logger.controllers.settings import ChannelUnit, ControllerSettings, PortSettings, RegisterAddress
 from sim.bus import Bus, Station
@@ -107,6 +116,8 @@ def test_the_finder_works_over_a_real_line_and_only_reads():
         assert bus.tap.unreadable() == []
 
 
+FAHRENHEIT = ChannelUnit.FAHRENHEIT
+
 WORDS = {RegisterAddress(3, at): word for at, word in enumerate([0, 251, 300, 0x41C8, 0xCCCD, 77])}
 
 
@@ -120,6 +131,19 @@ def test_halves_of_two_numbers_are_told_from_a_temperature_by_how_they_move():
     best, *others = candidates(looks, samples)
     assert (best.register.address, best.word_order) == (10, "high first")
     assert all(other.penalty > best.penalty + 0.5 for other in others)
+
+
+def test_what_stands_still_is_not_preferred_while_the_display_stands_still():
+    def words(tenths: int) -> dict[RegisterAddress, int]:
+        """A temperature that flickers by a tenth, and beside it a number of two registers that never moves."""
+        content = (tenths, 0, 0, 1, 41)
+        return {RegisterAddress(3, at): word for at, word in enumerate(content)}
+
+    looks = [(words(678), Shown(68.0, FAHRENHEIT)), (words(678), Shown(69.0, FAHRENHEIT))]
+    best = candidates(looks, [words(678 + at % 2) for at in range(20)])[0]
+    assert best.register.address == 0
+    assert not has_moved([Shown(68.0, FAHRENHEIT), Shown(20.5, ChannelUnit.CELSIUS)])
+    assert has_moved([Shown(68.0, FAHRENHEIT), Shown(75.0, FAHRENHEIT)])
 
 
 def test_an_upper_half_that_was_still_empty_is_not_settled():
