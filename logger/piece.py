@@ -16,7 +16,13 @@ import numpy as np
 
 from logger.errors import Fault, InputFault
 from logger.estimate import carbon_problem, carbon_profile, uncertainty
-from logger.estimate.carbon_result import CarbonMembers, CarbonWarning, CarbonWarningKind, member_result
+from logger.estimate.carbon_result import (
+    CarbonMembers,
+    CarbonResult,
+    CarbonWarning,
+    CarbonWarningKind,
+    member_result,
+)
 from logger.estimate.section import (
     Section,
     SectionLayer,
@@ -104,6 +110,7 @@ class PieceState:
     quench : how it was quenched; None where it is not hard
     tempers : what has tempered it since
     warnings : what the last heat did, in words
+    last_heat : the nominal piece's carbon at the end of that heat, for the numbers in them
     """
 
     name: str
@@ -120,6 +127,7 @@ class PieceState:
     quench: Quench | None = None
     tempers: tuple[Hold, ...] = ()
     warnings: tuple[CarbonWarning, ...] = ()
+    last_heat: CarbonResult | None = None
 
     @property
     def members(self) -> int:
@@ -155,7 +163,7 @@ def after(name: str, state: PieceState | None, entry: Entry, sources: Sources, m
         return _stacked(name, step, entry.number, sources)
     if state is None:
         raise InputFault(Fault(f"piece {name}", "a first step that is none", "a new piece, or a stack of others"))
-    unheated = replace(state, gain_kg_per_m2=np.zeros(state.members), warnings=())
+    unheated = replace(state, gain_kg_per_m2=np.zeros(state.members), warnings=(), last_heat=None)
     return replace(_changed(unheated, step, sources), step=entry.number)
 
 
@@ -382,13 +390,15 @@ def _taken_over(state: PieceState, members: CarbonMembers, nominal: CarbonMember
         [section.layer_mean_wt_pct(each) - before.layer_mean_wt_pct(each) for each in range(len(section.layers))],
         axis=1,
     )
-    told = [_over(warning) for warning in member_result(nominal, 0).warnings]
+    last_heat = member_result(nominal, 0)
+    told = [_over(warning) for warning in last_heat.warnings]
     return replace(
         state,
         section=section,
         received_wt_pct=state.received_wt_pct + change,
         gain_kg_per_m2=section.carbon_kg_per_m2 - before.carbon_kg_per_m2,
         warnings=tuple(warning for warning in told if warning.kind in OF_A_STEP),
+        last_heat=last_heat,
     )
 
 

@@ -4,7 +4,7 @@ A running watch and a review of a finished run give the same value, so every vie
 watched without a run has an `IdleSituation`: its readings, and nothing that would need a run sheet.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import nan
 
 from logger.alert import AlertEvent, Episode
@@ -139,6 +139,10 @@ class Situation:
     comparisons: tuple[PairComparison, ...] = ()
     cautions: tuple[tuple[str, ThermocoupleCaution], ...] = ()
     uniformity: tuple[Uniformity, ...] = ()
+
+    def shown_in(self, units: DisplayUnits) -> "Situation":
+        """The same moment in other units than those of its sheet."""
+        return replace(self, problem=replace(self.problem, sheet=replace(self.problem.sheet, display=units)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -388,7 +388,6 @@ def list_pieces(record: Path, as_json: bool, temperature_unit: TemperatureChoice
     with told_plainly():
         from logger.piece_ledger import Ledger
         from logger.piece_now import piece_now
-        from logger.units import DisplayUnits
         from logger.views.piece_contract import now_object
         from logger.views.piece_text import pieces_text
 
@@ -398,7 +397,8 @@ def list_pieces(record: Path, as_json: bool, temperature_unit: TemperatureChoice
         if as_json:
             click.echo(json.dumps([now_object(now) for now in pieces], ensure_ascii=False, allow_nan=False))
             return
-        click.echo(pieces_text(pieces, DisplayUnits(temperature_unit or "C", length_unit or "mm")))
+        shown = {"temperature_unit": temperature_unit, "length_unit": length_unit}
+        click.echo(pieces_text([(now, _display(ledger, now.state.name, shown)) for now in pieces]))
 
 
 @piece.command("even")

@@ -77,13 +77,10 @@ def in_units(
     """The same situation, shown in the units asked for on the command line instead of the sheet's."""
     if temperature_unit is None and length_unit is None:
         return situation
-    sheet = situation.problem.sheet
-    display = replace(
-        sheet.display,
-        temperature=temperature_unit or sheet.display.temperature,
-        length=length_unit or sheet.display.length,
+    own = situation.problem.sheet.display
+    return situation.shown_in(
+        replace(own, temperature=temperature_unit or own.temperature, length=length_unit or own.length)
     )
-    return replace(situation, problem=replace(situation.problem, sheet=replace(sheet, display=display)))
 
 
 def shown(situation: "Situation", picture: Path, quiet: bool) -> None:

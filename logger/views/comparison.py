@@ -66,7 +66,7 @@ def compared(
     mark: str = "",
     zone: tzinfo | None = None,
 ) -> Comparison:
-    """Runs to compare.
+    """Runs to compare, all of them in the units of the first.
 
     Parameters
     ----------
@@ -80,7 +80,9 @@ def compared(
     if len(situations) < 2:
         raise InputFault(Fault("runs to compare", str(len(situations)), "at least two"))
     faults, runs = [], []
-    for number, (called, situation) in enumerate(situations):
+    units = situations[0][1].problem.sheet.display
+    for number, (called, given) in enumerate(situations):
+        situation = given.shown_in(units)
         contract = review_object(situation)
         align_s = _moment_s(contract, align, mark)
         if align_s is None:
@@ -90,7 +92,7 @@ def compared(
         runs.append(Compared(_letter(number), called, situation, align_s, contract))
     if faults:
         raise InputFault(faults)
-    return Comparison(tuple(runs), align, runs[0].situation.problem.sheet.display, zone)
+    return Comparison(tuple(runs), align, units, zone)
 
 
 def _letter(number: int) -> str:

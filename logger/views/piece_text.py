@@ -31,6 +31,7 @@ from logger.piece_steps import (
 from logger.sheet_parts import Shape, SurfaceKind
 from logger.steel.phase_limits import EUTECTOID_WT_PCT
 from logger.units import DisplayUnits, FloatArray
+from logger.views.carbon_words import warning_words
 from logger.views.cautions import Moment, caution
 from logger.views.text import TEXT_LETTERS, printable, table, table_rows
 from logger.views.wording import (
@@ -182,7 +183,9 @@ def ledger_text(
     if found:
         blocks.append(["Measured against reckoned", *(line for words in found for line in _wrapped(words))])
     if state.warnings:
-        blocks.append(["The last heat", *(line for each in state.warnings for line in _wrapped(f"! {each.words}"))])
+        blocks.append(
+            ["The last heat", *(line for words in _heat_words(state, units) for line in _wrapped(f"! {words}"))]
+        )
     blocks.append(["What to do next", *(line for words in next_words(now, units) for line in _wrapped(words))])
     moment = moment_of(now)
     if moment is not None:
@@ -220,6 +223,13 @@ def _carbon_rows(now: PieceNow, units: DisplayUnits) -> list[tuple[str, str]]:
             if depth[1] > 0.0:
                 rows.append((f"{words}, from the {face}", length_band(depth, units)))
     return rows
+
+
+def _heat_words(state: PieceState, units: DisplayUnits) -> list[str]:
+    """What the last heat did that wants looking after."""
+    if state.last_heat is None:
+        return [warning.words for warning in state.warnings]
+    return [warning_words(warning, state.last_heat, units) for warning in state.warnings]
 
 
 def _percent_band(value: Band) -> str:
@@ -404,8 +414,8 @@ def _times(heats: float) -> str:
     return "more than can be" if heats == inf else f"{heats:.0f}"
 
 
-def pieces_text(pieces: Sequence[PieceNow], units: DisplayUnits) -> str:
-    """Pieces as a table, one a line."""
+def pieces_text(pieces: Sequence[tuple[PieceNow, DisplayUnits]]) -> str:
+    """Pieces, each in its units, as a table, one a line."""
     if not pieces:
         return "No pieces in the record yet. Begin one with: soaktally piece new"
     rows = [
@@ -416,7 +426,7 @@ def pieces_text(pieces: Sequence[PieceNow], units: DisplayUnits) -> str:
             str(now.state.condition),
             "" if not now.next_steps else str(now.next_steps[0].what),
         )
-        for now in pieces
+        for now, units in pieces
     ]
     return table(("piece", "size", "mean % C", "is", "next"), rows)
 

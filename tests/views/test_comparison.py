@@ -51,6 +51,17 @@ def test_differences_are_those_of_the_runs_own_numbers(record: Path) -> None:
     assert soak["bands_apart"] == [True]
 
 
+def test_every_run_is_said_in_the_units_of_the_first(record: Path) -> None:
+    inches = record.parent / "inches.toml"
+    inches.write_text(SHEET.format(name="Inches") + '\n[display]\ntemperature = "F"\nlength = "in"\n')
+    said = ask(record, "last", f"last:{inches}").output
+    assert said.count("hottest 927 C") == 2
+    assert " F" not in said
+    assert " in to 0.40" not in said
+    turned = ask(record, f"last:{inches}", "last").output
+    assert turned.count("hottest 1700 F") == 2
+
+
 def test_the_table_says_one_difference_a_line(record: Path) -> None:
     answer = ask(record, "2026-03-14-a", "2026-03-14-b")
     line = next(line for line in answer.output.splitlines() if line.startswith("At heat inside"))

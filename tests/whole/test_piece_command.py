@@ -89,6 +89,16 @@ EVERY_STEP = [
 ]
 
 
+def test_a_piece_in_inches_stays_in_inches(bench: Bench) -> None:
+    bench("new", "strap", "--thickness", "1/8 in", "--carbon", "0.05 %")
+    typed = ("--to", "carburize", "--at", "1700 F", "--for", "4 h", "--pack", "energised charcoal")
+    said = bench("heat", "strap", *typed).output
+    assert "Carbide network likely on slow cooling: above 0.76 % C to 0.016 in." in " ".join(said.split())
+    assert " mm" not in said
+    assert "0.125 in thick" in bench("list").output
+    assert "3.17 mm thick" in bench("list", "--length", "mm").output
+
+
 @pytest.mark.parametrize("step", EVERY_STEP, ids=lambda step: type(step).__name__)
 def test_every_step_comes_back_from_the_record_as_it_went_in(step: Begin) -> None:
     kept = json.loads(json.dumps(plain_step(step)))
