@@ -60,8 +60,24 @@ class _Commands(click.Group):
         return command
 
 
+def _tell_version(context: click.Context, option: click.Parameter, asked: bool) -> None:
+    if not asked:
+        return
+    from logger.versions import installed_version
+
+    click.echo(f"soaktally {installed_version('soaktally')}")
+    context.exit()
+
+
 @click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"]})
-@click.version_option(package_name="soaktally", message="%(package)s %(version)s")
+@click.option(
+    "--version",
+    is_flag=True,
+    expose_value=False,
+    is_eager=True,
+    callback=_tell_version,
+    help="Show the version and exit.",
+)
 def main() -> None:
     """Read an oven's thermocouples, keep the history, say what it did to the steel.
 

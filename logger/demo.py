@@ -199,9 +199,14 @@ def demonstrate(
 
     Raises   OutsideFault    the simulated oven does not start
     """
-    folder.mkdir(parents=True, exist_ok=True)
     sheet_file, oven_file = folder / "sheet.toml", folder / "oven.toml"
-    sheet_file.write_text(heat.sheet, encoding="utf-8")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        sheet_file.write_text(heat.sheet, encoding="utf-8")
+    except OSError as error:
+        raise OutsideFault(
+            f"{folder}: could not be written: {(error.strerror or 'no reason given').lower()}"
+        ) from error
     options = ["--heat", heat.name, *(() if tap is None else ("--tap", str(tap)))]
     with simulated_oven(options, speed, seed, tell) as (link, port):
         framing = "rtu" if link == "pty" else "tcp"

@@ -170,7 +170,12 @@ def season(
     if folder.exists() and any(folder.iterdir()):
         raise InputFault(Fault(f"--season {folder}", "a folder with something in it", "a new or an empty folder"))
     for room in ("sheets", "programs"):
-        (folder / room).mkdir(parents=True, exist_ok=True)
+        try:
+            (folder / room).mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise OutsideFault(
+                f"{folder}: could not be written: {(error.strerror or 'no reason given').lower()}"
+            ) from error
     runs = []
     for number, heat in enumerate(SEASON, start=1):
         if stop.is_set():

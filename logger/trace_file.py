@@ -34,8 +34,13 @@ MOST_FAULTS_TOLD = 20
 HOTTEST_K = 2800.0
 """Above what any thermocouple measures (type C ends at 2315 C, ASTM E230): a sensor-break code, not a temperature."""
 
+SECONDS_PER_DAY = 86400.0
+LONGEST_S = 100.0 * SECONDS_PER_DAY
+"""No heat is longer (our choice); three hours written in milliseconds would be."""
+
 EXPECTED_FILE = "a CSV table with a header such as time_s,oven_C"
-EXPECTED_COLUMN = "one named <channel>_C or <channel>_F, such as oven_C"
+FROM_ELSEWHERE = "; soaktally translate makes a trace of a log from elsewhere"
+EXPECTED_COLUMN = f"one named <channel>_C or <channel>_F, such as oven_C{FROM_ELSEWHERE}"
 EXPECTED_TIME = "a date and time with its offset from UTC, such as 2026-03-01T18:30:00+01:00"
 _MISSING = {"", "nan", "NaN", "NAN", "-nan"}
 _ALMOST_A_CHANNEL = re.compile(r"(?P<channel>.+?)(?:[\s_(\[]|deg|°|º)+(?P<unit>[cCfFkK])[)\]]?")
@@ -162,7 +167,11 @@ class _TraceReader:
                     rows.append(row)
                     lines.append(reader.line_num)
         except csv.Error:
-            self._fault(reader.line_num, "quotation marks that do not match", "each opening one closed in its cell")
+            self._fault(
+                reader.line_num,
+                "quotation marks that do not match",
+                f"each opening one closed in its cell{FROM_ELSEWHERE}",
+            )
             self._refuse()
         if titles is None:
             self._fault(0, "only remarks", EXPECTED_FILE)
@@ -172,21 +181,22 @@ class _TraceReader:
     def _judge_separator(self, titles: list[str], line: int) -> None:
         for sign, name in ((";", "semicolons"), ("\t", "tabs"), ("|", "bars")):
             if len(titles) == 1 and sign in titles[0]:
-                self._fault(line, f"columns separated by {name}", "commas, and points in decimal numbers")
+                self._fault(
+                    line, f"columns separated by {name}", f"commas, and points in decimal numbers{FROM_ELSEWHERE}"
+                )
                 self._refuse()
 
     def _time_title(self, titles: list[str]) -> str | None:
         if all(_is_number(title) for title in titles):
-            self._fault(0, "numbers in the first row", "a header row such as time_s,oven_C")
+            self._fault(0, "numbers in the first row", f"a header row such as time_s,oven_C{FROM_ELSEWHERE}")
             self._refuse()
         for title in ("time_s", "time"):
             if title in titles:
                 if titles.count(title) > 1:
                     self._fault(0, f"{titles.count(title)} columns named {title}", "one")
                 return title
-        self._fault(
-            0, f"no time among the columns {_listed(titles)}", "time_s (seconds) or time (ISO 8601 with offset)"
-        )
+        expected = f"time_s (seconds) or time (ISO 8601 with offset){FROM_ELSEWHERE}"
+        self._fault(0, f"no time among the columns {_listed(titles)}", expected)
         return None
 
     def _columns(self, titles: list[str]) -> list[_Column]:
@@ -278,6 +288,11 @@ class _TraceReader:
             i, before = timed[step + 1], timed[step]
             found = f"time {cells[i].strip()} after {cells[before].strip()} on line {lines[before]}"
             self._fault(lines[i], found, "times that increase")
+        span_s = time_s[timed[-1]] - time_s[timed[0]] if timed.size else 0.0
+        if span_s > LONGEST_S:
+            found = f"{span_s / SECONDS_PER_DAY:.4g} days from the first row to the last"
+            expected = f"one heat, {LONGEST_S / SECONDS_PER_DAY:.0f} days at most, with time_s in seconds"
+            self._fault(0, f"{found}", expected)
 
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)

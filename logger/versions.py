@@ -29,10 +29,15 @@ def versions() -> dict[str, str]:
     The digest changes whenever a coefficient, a formula or a solver does: two reviews with the same one and the same
     history give the same numbers.
     """
-    return {"soaktally": _installed("soaktally"), **{name: _installed(name) for name in LIBRARIES}, "data": _digest()}
+    return {
+        "soaktally": installed_version("soaktally"),
+        **{name: installed_version(name) for name in LIBRARIES},
+        "data": _digest(),
+    }
 
 
-def _installed(name: str) -> str:
+def installed_version(name: str) -> str:
+    """The version of an installed distribution; "from source" where it runs from a clone that was never installed."""
     try:
         return version(name)
     except PackageNotFoundError:

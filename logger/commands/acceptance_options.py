@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from logger.commands.shared_options import quantity_of
 from logger.errors import Fault, InputFault
 
 if TYPE_CHECKING:
@@ -67,9 +68,9 @@ def required(situation: "Situation", asked: Asked) -> "Requirement":
         if not text:
             return None
         try:
-            return dimension.read(text).value
-        except ValueError as error:
-            faults.append(Fault(option, f'"{text}"', str(error)))
+            return quantity_of(option, dimension, text).value
+        except InputFault as refusal:
+            faults.extend(refusal.faults)
             return None
 
     temperature_K = read("--at", asked.at, TEMPERATURE)

@@ -60,6 +60,10 @@ def demo(
     All data is invented. The clock of the run is the simulated one, and the record says so.
     """
     with told_plainly():
+        from logger.errors import Fault, InputFault
+
+        if not 0.0 < speed < float("inf"):
+            raise InputFault(Fault("--speed", f"{speed:g}", "more than 0"))
         if season is not None:
             _season(season, speed)
             return

@@ -12,6 +12,7 @@ from logger.trace_file import read_trace
 
 NO_READING = "or nothing where there was no reading"
 A_DATE = "a date and time with its offset from UTC, such as 2026-03-01T18:30:00+01:00"
+ELSEWHERE = "; soaktally translate makes a trace of a log from elsewhere"
 A_TABLE = "a CSV table with a header such as time_s,oven_C"
 
 
@@ -80,19 +81,20 @@ def test_the_start_is_known_when_seconds_and_dates_are_both_there(folder: Path) 
         (b"time_s,oven_C\n0,\xff\n", "trace.csv, line 2: found a byte that is not UTF-8 text (0xff), "
          f"expected {A_TABLE}, saved as UTF-8"),
         ("time_s,oven_C\n0,2\x000\n", f"trace.csv, line 2: found a zero byte, expected {A_TABLE}, saved as UTF-8"),
-        ("0,20\n5,21\n", "trace.csv: found numbers in the first row, expected a header row such as time_s,oven_C"),
+        ("0,20\n5,21\n", "trace.csv: found numbers in the first row, "
+         f"expected a header row such as time_s,oven_C{ELSEWHERE}"),
         ("time_s,oven_C\n", "trace.csv: found a header and no rows, expected readings under it"),
         ("time_s;oven_C\n0;20,5\n", "trace.csv, line 1: found columns separated by semicolons, "
-         "expected commas, and points in decimal numbers"),
+         f"expected commas, and points in decimal numbers{ELSEWHERE}"),
         ("time_s\toven_C\n0\t20\n", "trace.csv, line 1: found columns separated by tabs, "
-         "expected commas, and points in decimal numbers"),
+         f"expected commas, and points in decimal numbers{ELSEWHERE}"),
         ("time_s,oven_C\n0,\"20\n", "trace.csv, line 2: found quotation marks that do not match, "
-         "expected each opening one closed in its cell"),
+         f"expected each opening one closed in its cell{ELSEWHERE}"),
         ("clock,oven_C\n0,20\n", "trace.csv: found no time among the columns clock, oven_C, "
-         "expected time_s (seconds) or time (ISO 8601 with offset)"),
+         f"expected time_s (seconds) or time (ISO 8601 with offset){ELSEWHERE}"),
         ("time_s,time_s,oven_C\n0,0,20\n", "trace.csv: found 2 columns named time_s, expected one"),
         ("time_s,oven\n0,20\n", "trace.csv: found no temperature among the columns time_s, oven, "
-         "expected one named <channel>_C or <channel>_F, such as oven_C"),
+         f"expected one named <channel>_C or <channel>_F, such as oven_C{ELSEWHERE}"),
         ("time_s,oven_c\n0,20\n", "trace.csv: found a column named oven_c, expected oven_C"),
         ("time_s,oven (°F)\n0,20\n", "trace.csv: found a column named oven (°F), expected oven_F"),
         ("time_s,oven_K\n0,293\n", "trace.csv: found a column named oven_K, expected oven_C or oven_F"),
@@ -116,6 +118,8 @@ def test_the_start_is_known_when_seconds_and_dates_are_both_there(folder: Path) 
          "expected times that increase"),
         ("time_s,oven_C\n0,20\n0,21\n", "trace.csv, line 3: found time 0 after 0 on line 2, "
          "expected times that increase"),
+        ("time_s,oven_C\n0,20\n30000000,21\n", "trace.csv: found 347.2 days from the first row to the last, "
+         "expected one heat, 100 days at most, with time_s in seconds"),
         ("time_s,oven_C\n,20\n", "trace.csv, line 2, column time_s: found nothing, expected seconds such as 90.0"),
         ("time_s,oven_C\nnan,20\n", 'trace.csv, line 2, column time_s: found "nan", expected seconds such as 90.0'),
         ("time_s,oven_C\n0,20\n1\n", "trace.csv, line 3: found 1 cell, expected 2, as in the header"),

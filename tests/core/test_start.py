@@ -6,9 +6,12 @@ import sys
 from pathlib import Path
 
 import pytest
+from click.testing import CliRunner
 
+from logger.command import main
 from logger.demo import HEATS
 from logger.record import RecordWriter
+from logger.versions import installed_version
 
 HERE = Path(__file__).parents[2]
 
@@ -24,6 +27,12 @@ HEAVY = (
     "starlette",
     "jinja2",
 )
+
+
+def test_the_version_is_told_installed_or_not() -> None:
+    said = CliRunner().invoke(main, ["--version"])
+    assert (said.exit_code, said.output) == (0, f"soaktally {installed_version('soaktally')}\n")
+    assert installed_version("no such distribution") == "from source"
 
 
 @pytest.mark.parametrize("words", ["--help", "watch --help", "review --help"])

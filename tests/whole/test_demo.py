@@ -14,7 +14,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 
+from logger.command import main
 from logger.demo import HEATS, demonstrate
 from logger.errors import InputFault
 from logger.record import RecordReader
@@ -217,3 +219,22 @@ def test_killing_the_watch_loses_no_durable_reading_and_the_run_goes_on(watched:
     assert all(earlier.time_s < later.time_s for earlier, later in pairwise(kept))
     gaps = review_run(watched.record, run.id).estimate.thermal.gaps
     assert any(not gap.bridged for gap in gaps)
+
+
+@pytest.mark.parametrize("speed", ["0", "-5", "nan", "inf"])
+def test_a_speed_that_no_clock_has_is_refused(tmp_path: Path, speed: str) -> None:
+    for words in (
+        ["demo", "--no-page", "--folder", str(tmp_path / "one")],
+        ["demo", "--season", str(tmp_path / "ten")],
+    ):
+        said = CliRunner().invoke(main, [*words, f"--speed={speed}"])
+        assert (said.exit_code, said.output) == (2, f"--speed: found {speed}, expected more than 0\n")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_folder_that_cannot_be_made_is_told_in_one_line(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("in the way")
+    for words in (["demo", "--no-page", "--folder"], ["demo", "--season"]):
+        said = CliRunner().invoke(main, [*words, str(tmp_path / "file" / "demo")])
+        assert said.exit_code == 1
+        assert said.output.splitlines()[-1] == f"{tmp_path / 'file' / 'demo'}: could not be written: not a directory"

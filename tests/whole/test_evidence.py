@@ -111,6 +111,9 @@ def test_what_nobody_states_or_cannot_be_is_asked_for(tmp_path: Path) -> None:
     answer = ask("accept", "last", "--record", str(file))
     assert answer.exit_code == 2
     assert "--at: found nothing" in answer.output
+    bare = ask("accept", "last", "--record", str(file), "--at", "925")
+    assert bare.exit_code == 2
+    assert bare.output == '--at: found "925", expected a temperature such as "1750 F"\n'
     wrong = ask("accept", "last", "--record", str(file), "--at", "hot", "--within", "10 mm")
     assert wrong.exit_code == 2
     assert '--at: found "hot"' in wrong.output
