@@ -12,10 +12,14 @@ import numpy as np
 from logger.units import DisplayUnits, FloatArray
 from logger.views.series import DepthView, ProfileView, RunView, TemperatureView, TemperView
 from logger.views.thinning import thin
-from logger.views.wording import duration_words, length_words, local_time, temperature_range_words, zone_words
+from logger.views.time_axis import offsets_along
+from logger.views.wording import duration_words, length_words, temperature_range_words, zone_words
 
 BUCKETS: Final = 300
 """A phone held upright shows about this many columns."""
+
+AHEAD_S: Final = 4.0 * 86_400.0
+"""So far beyond the last reading [s] a picture may reach: forecasts look two days ahead, their ranges further."""
 
 Window = tuple[float, float]
 
@@ -35,7 +39,7 @@ def chart_object(run: RunView, units: DisplayUnits, buckets: int = BUCKETS) -> d
         "title": run.title,
         "headline": run.headline,
         "start_utc_s": run.start_utc_s,
-        "utc_offset_s": _offset_s(run),
+        "utc_offsets": _offsets(run),
         "zone": None if run.start_utc_s is None else zone_words(run.start_utc_s, run.zone),
         "units": {"temperature": units.temperature, "length": units.length},
         "temperature": temperature_object(run.temperature, units, buckets),
@@ -164,9 +168,10 @@ def _numbers(values: FloatArray, decimals: int) -> list[float | None]:
     return [value if isfinite(value) else None for value in rounded.tolist()]
 
 
-def _offset_s(run: RunView) -> float | None:
-    """How far local time is from UTC at the start [s]."""
+def _offsets(run: RunView) -> list[list[float]] | None:
+    """Run time [s] from which, and how far local time is from UTC then [s]: to the end of what may be forecast."""
     if run.start_utc_s is None:
         return None
-    offset = local_time(run.start_utc_s, run.zone).utcoffset()
-    return 0.0 if offset is None else offset.total_seconds()
+    ends_s = [float(trace.time_s[-1]) for trace in run.temperature.traces if trace.time_s.size]
+    along = offsets_along(0.0, max(ends_s, default=0.0) + AHEAD_S, run.start_utc_s, run.zone)
+    return [[from_s, offset_s] for from_s, offset_s in along]

@@ -2,7 +2,10 @@
 
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import datetime
 from io import BytesIO
+from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import numpy as np
 import pytest
@@ -64,6 +67,15 @@ def test_a_refusal_is_told_in_the_readers_units(
     answer = client.get(f"/api/ovens/{OVEN}/runs/{workshop.ended}/review{query}")
     assert answer.status_code == 422
     assert [fault["found"] for fault in answer.json()["faults"]] == [found]
+
+
+def test_a_picture_says_when_the_clock_was_changed_along_the_run(tmp_path: Path) -> None:
+    began_s = datetime(2026, 10, 25, 1, 0, tzinfo=ZoneInfo("Europe/Berlin")).timestamp()
+    recorded = make_workshop(tmp_path, started_utc_s=began_s)
+    with client_of(recorded) as client:
+        path = f"/api/ovens/{OVEN}/runs/{recorded.ended}/chart"
+        assert client.get(f"{path}?zone=Europe/Berlin").json()["utc_offsets"] == [[0.0, 7200.0], [7200.0, 3600.0]]
+        assert client.get(f"{path}?zone=Asia/Kathmandu").json()["utc_offsets"] == [[0.0, 20_700.0]]
 
 
 def test_a_unit_that_is_none_is_refused_by_name(client: TestClient) -> None:

@@ -2,7 +2,9 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from PIL import Image
@@ -256,6 +258,38 @@ def test_fingers_read_off_and_zoom_and_a_closer_look_brings_what_was_thinned(chr
         assert not steel["thinned"]
         figure.locator("button", has_text="all").click()
         assert _shown_s(seen.page) == pytest.approx(before)
+        assert seen.troubles == []
+
+
+TICKS = """async ([low, high, step, changes]) => {
+  const address = performance.getEntriesByType("resource").find((one) => one.name.endsWith("/chart.js")).name;
+  const { timeAxis } = await import(address);
+  const axis = timeAxis(() => changes);
+  return axis.values(null, axis.splits(null, 0, low, high, step));
+}"""
+
+
+def test_the_night_the_clock_goes_back_is_told_by_the_clock_on_the_wall(chromium: Browser, tmp_path: Path) -> None:
+    """From 1:00 for four hours, in which the clock is put back from 3:00 to 2:00: it ends at 4:00."""
+    berlin = ZoneInfo("Europe/Berlin")
+    began_s = datetime(2026, 10, 25, 1, 0, tzinfo=berlin).timestamp()
+    recorded = make_workshop(tmp_path, hours=4.0, started_utc_s=began_s - 86_400.0)
+    with (
+        page_of(recorded.board, {OVEN: recorded.record}) as page,
+        window(chromium, "desktop", zone="Europe/Berlin") as seen,
+    ):
+        seen.open(f"{page.address}ovens/north%20oven", drawn=True)
+        figure = seen.page.locator("figure", has=seen.page.locator("figcaption", has_text="Temperature"))
+        for key, said in (("Home", "01:00 (0 h 00)"), ("End", "04:00 (4 h 00)")):
+            figure.locator(".plot").press(key)
+            expect(figure.locator(".readout")).to_contain_text(said)
+        noon_s = datetime(2026, 10, 24, 12, 0, tzinfo=UTC).timestamp()  # as the axis has it: the clock's own digits
+        changes = [[datetime(2026, 10, 25, 3, 0, tzinfo=UTC).timestamp(), -3600]]
+        hourly = seen.page.evaluate(TICKS, [noon_s + 13 * 3600, noon_s + 17 * 3600, 3600, changes])
+        assert hourly == ["01:00", "02:00", "02:00", "03:00", "04:00"]
+        wide = seen.page.evaluate(TICKS, [noon_s, noon_s + 24 * 3600, 3 * 3600, changes])
+        # At 3:00 the clock said 2:00; 3:00 came an hour later. The tick of midnight carries the date.
+        assert (wide[:4], wide[5:]) == (["12:00", "15:00", "18:00", "21:00"], ["03:00", "06:00", "09:00"])
         assert seen.troubles == []
 
 

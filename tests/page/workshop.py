@@ -59,14 +59,16 @@ class Workshop:
         return Sources(self.board, {OVEN: self.record})
 
 
-def make_workshop(folder: Path, hours: float = 2.5, every_s: float = 60.0) -> Workshop:
+def make_workshop(
+    folder: Path, hours: float = 2.5, every_s: float = 60.0, started_utc_s: float = STARTED_UTC_S
+) -> Workshop:
     record, board = folder / "record.db", Board()
     with RecordWriter(record) as writer:
-        ended = _run(writer, STARTED_UTC_S, hours, every_s)
-        writer.end_run(ended, "stopped", ended_utc_s=STARTED_UTC_S + hours * 3600.0)
-        going_on = _run(writer, STARTED_UTC_S + 86_400.0, hours, every_s)
+        ended = _run(writer, started_utc_s, hours, every_s)
+        writer.end_run(ended, "stopped", ended_utc_s=started_utc_s + hours * 3600.0)
+        going_on = _run(writer, started_utc_s + 86_400.0, hours, every_s)
     situation = replace(review_run(record, going_on), finished=False, histories={}, set_points=None)
-    board.pin(OVEN, situation, STARTED_UTC_S + 86_400.0 + hours * 3600.0)
+    board.pin(OVEN, situation, started_utc_s + 86_400.0 + hours * 3600.0)
     return Workshop(record, ended, going_on, board)
 
 

@@ -1,12 +1,14 @@
 """Ticks stand on round times of the reader's own clock."""
 
 from datetime import UTC, datetime, timedelta, timezone
+from itertools import pairwise
 from zoneinfo import ZoneInfo
 
+import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.views.time_axis import clock_axis, elapsed_axis
+from logger.views.time_axis import clock_axis, elapsed_axis, offsets_along
 
 
 def test_an_evening_run_is_labelled_by_the_local_clock_and_the_new_day_carries_its_date() -> None:
@@ -33,6 +35,46 @@ def test_the_night_the_clock_goes_back_shows_the_hour_twice_and_says_so() -> Non
     axis = clock_axis(0.0, 4.0 * 3600.0, start_s, paris)
     assert [label.split("\n")[0] for _, label in axis.ticks] == ["01:00", "02:00", "02:00", "03:00", "04:00"]
     assert axis.title == "local time (UTC+02:00, changing to UTC+01:00)"
+
+
+BERLIN = ZoneInfo("Europe/Berlin")  # clocks go back on 25 Oct 2026 at 03:00, and forward on 29 Mar 2026 at 02:00
+
+
+@pytest.mark.parametrize(
+    ("year", "month", "day", "labels", "hours_between"),
+    [
+        (2026, 10, 24, ["20:00", "22:00", "00:00", "02:00", "04:00", "06:00"], [2, 2, 2, 3, 2]),
+        (2026, 3, 28, ["20:00", "22:00", "00:00", "04:00", "06:00", "08:00"], [2, 2, 3, 2, 2]),
+    ],
+)
+def test_after_the_clock_was_changed_ticks_stand_on_round_times_again(
+    year: int, month: int, day: int, labels: list[str], hours_between: list[int]
+) -> None:
+    start_s = datetime(year, month, day, 20, 0, tzinfo=BERLIN).timestamp()
+    axis = clock_axis(0.0, 11.5 * 3600.0, start_s, BERLIN)
+    assert [label.split("\n")[0] for _, label in axis.ticks] == labels
+    assert [(after - before) / 3600.0 for (before, _), (after, _) in pairwise(axis.ticks)] == hours_between
+
+
+def test_days_begin_at_midnight_on_both_sides_of_a_change() -> None:
+    start_s = datetime(2026, 10, 22, 12, 0, tzinfo=BERLIN).timestamp()
+    axis = clock_axis(0.0, 6.0 * 86_400.0, start_s, BERLIN)
+    assert [label for _, label in axis.ticks] == [f"00:00\n{day} Oct" for day in range(23, 29)]
+
+
+def test_the_moment_the_clock_is_changed_is_found_to_the_second() -> None:
+    start_s = datetime(2026, 10, 25, 0, 0, 0, 250_000, tzinfo=BERLIN).timestamp()
+    assert offsets_along(0.0, 5.0 * 86_400.0, start_s, BERLIN) == ((0.0, 7200.0), (10_799.75, 3600.0))
+    assert offsets_along(20_000.0, 90_000.0, start_s, BERLIN) == ((20_000.0, 3600.0),)
+
+
+@pytest.mark.parametrize("day", [24, 25])
+def test_every_label_is_what_the_clock_on_the_wall_said(day: int) -> None:
+    """By the time zone database of the standard library, for a whole night of starts."""
+    for minutes in range(0, 600, 7):
+        start_s = datetime(2026, 10, day, 17, 0, tzinfo=BERLIN).timestamp() + 60.0 * minutes
+        for at_s, label in clock_axis(0.0, 9.0 * 3600.0, start_s, BERLIN).ticks:
+            assert label.split("\n")[0] == f"{datetime.fromtimestamp(start_s + at_s, BERLIN):%H:%M}"
 
 
 def test_elapsed_time_counts_from_the_start_of_the_run() -> None:

@@ -16,11 +16,29 @@ export function stroke(role) {
 
 const two = (number) => String(number).padStart(2, "0");
 
-// Times on the axis are local seconds: shifted so that their UTC parts are the reader's clock.
-export function clockWords(local_s, seconds = false) {
-  const at = new Date(local_s * 1000);
-  const words = `${two(at.getUTCHours())}:${two(at.getUTCMinutes())}`;
-  return seconds ? `${words}:${two(at.getUTCSeconds())}` : words;
+// Times on the axis are local seconds of the run's beginning: their UTC parts are the reader's clock as it was then. The
+// clock may be changed meanwhile: changes are [from which time on the axis, by how many seconds since the beginning].
+export function clockAt(axis_s, changes) {
+  let by = 0;
+  for (const [from, shift] of changes) if (axis_s >= from) by = shift;
+  return axis_s + by;
+}
+
+export function clockWords(axis_s, changes) {
+  const at = new Date(clockAt(axis_s, changes) * 1000);
+  return `${two(at.getUTCHours())}:${two(at.getUTCMinutes())}`;
+}
+
+// Ticks on round times of the clock, before a change and after it; none so near to another that their words would touch.
+function clockSplits(changes, low, high, step) {
+  const ticks = [], pieces = [[-Infinity, 0], ...changes];
+  pieces.forEach(([from, shift], index) => {
+    const to = index + 1 < pieces.length ? pieces[index + 1][0] : Infinity;
+    for (let at = Math.ceil((Math.max(low, from) + shift) / step) * step - shift; at <= high && at < to; at += step) {
+      if (!ticks.length || at - ticks[ticks.length - 1] >= 0.6 * step) ticks.push(at);
+    }
+  });
+  return ticks;
 }
 
 export function elapsedWords(time_s) {
@@ -29,12 +47,14 @@ export function elapsedWords(time_s) {
   return time_s < 0 ? `−${words}` : words;
 }
 
-export function timeAxis(dated) {
+// changes: asked for those of the clock along the run; false where only the time since its beginning is known.
+export function timeAxis(changes) {
   return {
+    ...(changes && { splits: (plot, axis, low, high, step) => clockSplits(changes(), low, high, step) }),
     values: (plot, splits) => splits.map((at, index) => {
-      if (!dated) return elapsedWords(at).replace(/ h 00$/, " h");
-      const midnight = at % 86400 === 0 && index > 0;
-      return midnight ? new Date(at * 1000).toLocaleDateString([], { day: "numeric", month: "short", timeZone: "UTC" }) : clockWords(at);
+      if (!changes) return elapsedWords(at).replace(/ h 00$/, " h");
+      const clock = clockAt(at, changes()), midnight = clock % 86400 === 0 && index > 0;
+      return midnight ? new Date(clock * 1000).toLocaleDateString([], { day: "numeric", month: "short", timeZone: "UTC" }) : clockWords(at, changes());
     }),
     incrs: [1, 5, 15, 60, 300, 600, 900, 1800, HOUR, 2 * HOUR, 3 * HOUR, 6 * HOUR, 12 * HOUR, 24 * HOUR],
     space: 60,

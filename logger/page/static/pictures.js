@@ -40,7 +40,9 @@ export class Pictures {
     this.shape = shape;
     this.object = object;
     this.dated = object.start_utc_s != null;
-    this.base = this.dated ? object.start_utc_s + object.utc_offset_s : 0;
+    const [[, offset], ...later] = object.utc_offsets || [[0, 0]];
+    this.base = this.dated ? object.start_utc_s + offset : 0;
+    this.changes = this.dated ? later.map(([from, other]) => [this.local(from), other - offset]) : null;
     this.finer = null;
     this.drawTemperature();
     this.drawDepth();
@@ -50,7 +52,7 @@ export class Pictures {
 
   local(time_s) { return this.base + time_s; }
 
-  sayTime = (local_s) => this.dated ? `${clockWords(local_s)} (${elapsedWords(local_s - this.base)})` : elapsedWords(local_s);
+  sayTime = (local_s) => this.dated ? `${clockWords(local_s, this.changes)} (${elapsedWords(local_s - this.base)})` : elapsedWords(local_s);
 
   span(least = null) {
     const traces = this.object.temperature.traces;
@@ -75,7 +77,7 @@ export class Pictures {
     const chart = this.charts.temperature ??= new Chart(this.host, {
       title: "Temperature", unit: `°${units.temperature}`, about: `Temperature over time, °${units.temperature}. Arrow keys read off, plus and minus zoom.`,
       series: traces.map((one) => ({ label: one.label, colour: ROLE_COLOURS[one.role] || "other", ...stroke(one.role) })),
-      axis: timeAxis(this.dated), sayX: this.sayTime, say: (value) => `${Math.round(value)} ${units.temperature}`,
+      axis: timeAxis(this.dated && (() => this.changes)), sayX: this.sayTime, say: (value) => `${Math.round(value)} ${units.temperature}`,
       limits: (low, high) => this.temperatureLimits(low, high),
       under: (plot) => this.underTemperature(plot), over: (plot) => this.overTemperature(plot),
       detail: (window) => this.bringDetail(window), height: 320,
@@ -88,7 +90,7 @@ export class Pictures {
       make("ul", { class: "marks" }, marks.map((mark, index) => {
         const shape = sign(mark.severity, index + 1);
         shape.style.color = colour(mark.severity);
-        return make("li", {}, shape, make("span", {}, `${this.dated ? clockWords(this.local(mark.time_s)) : elapsedWords(mark.time_s)} ${mark.words}`));
+        return make("li", {}, shape, make("span", {}, `${this.dated ? clockWords(this.local(mark.time_s), this.changes) : elapsedWords(mark.time_s)} ${mark.words}`));
       })),
     );
   }
@@ -190,7 +192,7 @@ export class Pictures {
         { label: "case depth", colour: "carbon", ...stroke("steel") },
         ...(band ? [{ label: "at most", colour: "carbon", hidden: true, band: 3 }, { label: "at least", colour: "carbon", hidden: true }] : []),
       ],
-      axis: timeAxis(this.dated), sayX: this.sayTime, say: (value) => `${value.toFixed(decimals)} ${length}`,
+      axis: timeAxis(this.dated && (() => this.changes)), sayX: this.sayTime, say: (value) => `${value.toFixed(decimals)} ${length}`,
       limits: (low, high) => {
         const most = Math.max(high || 0, this.object.depth.target || 0, length === "mm" ? 0.1 : 0.004);
         return [0, most * 1.18];
@@ -216,7 +218,7 @@ export class Pictures {
     if (depth.target != null) rule(plot, "y", depth.target, colour("target"), `wanted ${depth.target_words}`, "left");
     const at = depth.reached_s ?? depth.expected_s;
     if (at != null) {
-      const words = `${depth.reached_s != null ? "reached" : "about"} ${this.dated ? clockWords(this.local(at)) : elapsedWords(at)}`;
+      const words = `${depth.reached_s != null ? "reached" : "about"} ${this.dated ? clockWords(this.local(at), this.changes) : elapsedWords(at)}`;
       rule(plot, "x", this.local(at), colour("target"), words, "bottom");
     }
     ctx.restore();
@@ -298,7 +300,7 @@ export class Pictures {
     const parameter = this.charts.parameter ??= new Chart(this.host, {
       title: "Tempering parameter", unit: `c = ${temper.constant.toPrecision(4)}, kelvin and hours`, about: "Tempering parameter over time",
       series: [{ label: "parameter", colour: "carbon", ...stroke("steel") }],
-      axis: timeAxis(this.dated), sayX: this.sayTime, say: (value) => Math.round(value).toLocaleString("en"),
+      axis: timeAxis(this.dated && (() => this.changes)), sayX: this.sayTime, say: (value) => Math.round(value).toLocaleString("en"),
       limits: (low, high) => around(low, high, this.object.temper.target_parameter),
       over: (plot) => this.object.temper.target_parameter != null && rule(plot, "y", this.object.temper.target_parameter, colour("target"), "wanted", "left"), height: 230,
     });
@@ -308,7 +310,7 @@ export class Pictures {
     const hardness = this.charts.hardness ??= new Chart(this.host, {
       title: "Hardness expected", unit: "HRC", about: "Hardness over time, HRC",
       series: [{ label: "hardness", colour: "carbon", ...stroke("steel") }, ...(band ? [{ label: "at most", colour: "carbon", hidden: true, band: 3 }, { label: "at least", colour: "carbon", hidden: true }] : [])],
-      axis: timeAxis(this.dated), sayX: this.sayTime, say: (value) => `${value.toFixed(1)} HRC`,
+      axis: timeAxis(this.dated && (() => this.changes)), sayX: this.sayTime, say: (value) => `${value.toFixed(1)} HRC`,
       limits: (low, high) => around(low, high, this.object.temper.target_hardness_HRC),
       over: (plot) => this.object.temper.target_hardness_HRC != null && rule(plot, "y", this.object.temper.target_hardness_HRC, colour("target"), "wanted", "left"), height: 230,
     });
