@@ -14,17 +14,22 @@ from logger.units import FloatArray
 WINDOW_S = 15.0
 """Length of a window [s] (our choice: steel in a canister moves a few kelvin at most in it)."""
 
+BLOCK = 256
+"""Windows are kept in blocks of so many: states that follow each other share all but the last, and a long run is not
+copied for every window it grows by."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TraceState:
-    """Closed windows and the samples since. ``mean_K`` (rows, windows) [K]; ``peak_K`` (rows,) the hottest sample.
+    """Closed windows and the samples since. ``peak_K`` (rows,) the hottest sample [K].
 
+    ``mean_K``: of the closed windows [K], blocks (rows, BLOCK) of which the last may be shorter.
     ``open_s`` (k,), ``open_K`` (rows, k): where the open window begins, and the samples in it.
     """
 
     start_s: float
     start_K: FloatArray
-    mean_K: FloatArray
+    mean_K: tuple[FloatArray, ...]
     open_s: FloatArray
     open_K: FloatArray
     peak_K: FloatArray
@@ -44,8 +49,7 @@ class SteelTrace:
 
 def begin() -> TraceState:
     """State before the first sample."""
-    none = np.empty((0, 0))
-    return TraceState(float("nan"), np.empty(0), none, np.empty(0), none, np.empty(0))
+    return TraceState(float("nan"), np.empty(0), (), np.empty(0), np.empty((0, 0)), np.empty(0))
 
 
 def advance(state: TraceState, time_s: FloatArray, temperature_K: FloatArray) -> TraceState:
@@ -63,15 +67,15 @@ def advance(state: TraceState, time_s: FloatArray, temperature_K: FloatArray) ->
     if not time_s.size:
         return state
     if not state.open_s.size:
-        rows, first = T.shape[0], T[:, :1].copy()
-        state = TraceState(float(time_s[0]), first[:, 0], np.empty((rows, 0)), time_s[:1].copy(), first, first[:, 0])
+        first = T[:, :1].copy()
+        state = TraceState(float(time_s[0]), first[:, 0], (), time_s[:1].copy(), first, first[:, 0])
         time_s, T = time_s[1:], T[:, 1:]
         if not time_s.size:
             return state
     peak = np.maximum(state.peak_K, T.max(axis=1))
     t = np.concatenate([state.open_s, time_s])
     T = np.concatenate([state.open_K, T], axis=1)
-    closed = state.mean_K.shape[1]
+    closed = _closed(state)
     number = np.arange(closed + 1, int(np.floor((t[-1] - state.start_s) / WINDOW_S)) + 1)
     edges = state.start_s + number * WINDOW_S
     edges = edges[edges <= t[-1]]
@@ -88,7 +92,7 @@ def advance(state: TraceState, time_s: FloatArray, temperature_K: FloatArray) ->
     return TraceState(
         start_s=state.start_s,
         start_K=state.start_K,
-        mean_K=np.concatenate([state.mean_K, sums / WINDOW_S], axis=1),
+        mean_K=_with(state.mean_K, sums / WINDOW_S),
         open_s=t_all[edge_at[-1] :],
         open_K=T_all[:, edge_at[-1] :],
         peak_K=peak,
@@ -106,10 +110,22 @@ def at_end(state: TraceState) -> SteelTrace:
     """
     if not state.open_s.size:
         return SteelTrace(np.empty(0), np.empty((1, 0)), np.full(1, np.nan))
-    closed = state.mean_K.shape[1]
+    closed = _closed(state)
     middles = state.start_s + (np.arange(closed) + 0.5) * WINDOW_S
-    time_s, T = [np.array([state.start_s]), middles], [state.start_K[:, None], state.mean_K]
+    time_s, T = [np.array([state.start_s]), middles], [state.start_K[:, None], *state.mean_K]
     if state.open_s[-1] > state.start_s:
         time_s.append(state.open_s[-1:])
         T.append(state.open_K[:, -1:])
     return SteelTrace(np.concatenate(time_s), np.concatenate(T, axis=1), state.peak_K)
+
+
+def _closed(state: TraceState) -> int:
+    """How many windows are closed."""
+    return sum(block.shape[1] for block in state.mean_K)
+
+
+def _with(blocks: tuple[FloatArray, ...], means_K: FloatArray) -> tuple[FloatArray, ...]:
+    """The blocks with the means of the next windows, (rows, n) [K]."""
+    if blocks and blocks[-1].shape[1] < BLOCK:
+        blocks, means_K = blocks[:-1], np.concatenate([blocks[-1], means_K], axis=1)
+    return (*blocks, *(means_K[:, first : first + BLOCK].copy() for first in range(0, means_K.shape[1], BLOCK)))
