@@ -12,28 +12,25 @@ import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from math import inf, isfinite, nan
+from math import inf
 from typing import Any
 
-from logger import alert, run_facts
 from logger.alert import Episode, Fact
 from logger.alert_book import AlertBook, Announce
 from logger.alert_rules import AlertKind
 from logger.clock import Clock
-from logger.controllers.settings import Quantity
 from logger.correction_used import corrected_as_recorded, corrected_for_new_run
 from logger.errors import Fault, InputFault, OutsideFault, SoaktallyError
 from logger.estimate import estimate
 from logger.oven_file import OvenSettings
+from logger.oven_now import OvenNow
 from logger.oven_ports import MakePoller, OvenPorts
 from logger.polling import LinkEvent, LinkState, Poller, PollResult
-from logger.reading import Quality
-from logger.reading_quality import Suspicion
 from logger.record import NotARecord, RecordReader, RecordWriter
 from logger.requests import ACKNOWLEDGE, MARK, START, STOP, Answer, Answering
 from logger.run_time import Timeline
 from logger.sheet_file import parse_sheet
-from logger.situation import ChannelNow, IdleSituation, Situation
+from logger.situation import IdleSituation, Situation
 from logger.watch import STALE_AFTER_S, STALE_INTERVALS, STALE_REAL_S, Watch
 
 log = logging.getLogger("soaktally.oven")
@@ -121,12 +118,7 @@ class OvenWatch:
     _inbox: "queue.SimpleQueue[PollResult | LinkEvent | Order | Reload | None]" = field(
         default_factory=queue.SimpleQueue
     )
-    _channels: dict[str, ChannelNow] = field(default_factory=dict)
-    _links_lost: dict[str, LinkEvent] = field(default_factory=dict)
-    _set_point_K: float = nan
-    _output_pct: float = nan
-    _hot: bool = False
-    _suspicions: dict[str, frozenset[Suspicion]] = field(default_factory=dict)
+    _now: OvenNow = field(default_factory=OvenNow)
     _looked: bool = False  # whether the record has been looked at for a run to take up
     _look_again_s: float = 0.0
     _told_unread: bool = False
@@ -258,11 +250,11 @@ class OvenWatch:
     def _take(self, piece: PollResult | LinkEvent | Order | Reload | None) -> None:
         match piece:
             case PollResult():
-                self._note(piece)
+                self._now.note(piece)
                 if self.run is not None:
                     self.run.take(piece)
                 else:
-                    self._judge_idle(piece)
+                    self._judge(self._now.idle_facts(piece, self.settings))
             case LinkEvent():
                 self._note_link(piece)
                 if self.run is not None:  # what was lost before the run began is news to the run
@@ -314,10 +306,10 @@ class OvenWatch:
     def _take_on(self, run: Watch) -> None:
         """From now on the run looks after the oven's alerts; it is told at once what does not answer."""
         self._book.close(*self._moment())
-        self._hot = False
+        self._now.leave_to_run()
         self.run, self.last_run = run, run.run
         log.info("oven %s: run %s is being watched", self.name, run.run)
-        for lost in self._links_lost.values():
+        for lost in self._now.links_lost.values():
             run.take(self._as_of_now(lost))
 
     def _as_of_now(self, event: LinkEvent) -> LinkEvent:
@@ -462,8 +454,8 @@ class OvenWatch:
             self.ports.start()
             return Answer(False, str(refusal))
         self.settings, self.ports = settings, ports
-        self._channels = {one: self._channels[one] for one in settings.temperature_channels if one in self._channels}
-        lost, self._links_lost = tuple(self._links_lost), {}
+        self._now.keep_only(settings.temperature_channels)
+        lost, self._now.links_lost = tuple(self._now.links_lost), {}
         if self.run is not None and lost:  # what is still lost will be told anew, under the name it has now
             words = "looked at anew, with other settings"
             self.run.notice([Fact(AlertKind.LINK_LOST, name, active=False, text=f"{name}: {words}") for name in lost])
@@ -475,26 +467,8 @@ class OvenWatch:
     def _ports_of(self, settings: OvenSettings) -> OvenPorts:
         return OvenPorts(settings.ports, self.clock, self._inbox.put, self.make_poller)
 
-    def _note(self, brought: PollResult) -> None:
-        """Keep the newest answer of every channel, for whoever looks."""
-        for raw in brought.readings:
-            good = raw.quality is Quality.GOOD
-            if raw.quantity is Quantity.SET_POINT:
-                self._set_point_K = raw.temperature_K if good else nan
-            elif raw.quantity is Quantity.OUTPUT:
-                self._output_pct = 100.0 * raw.value if good else nan
-            elif raw.quantity is Quantity.TEMPERATURE:
-                odd = tuple(str(suspicion) for channel, suspicion in brought.suspicions if channel == raw.channel)
-                self._channels[raw.channel] = ChannelNow(
-                    raw.channel, raw.temperature_K if good else nan, raw.quality, raw.raw, brought.utc_s, odd
-                )
-
     def _note_link(self, event: LinkEvent) -> None:
-        name = event.controller or event.port
-        if event.state is LinkState.RESTORED:
-            self._links_lost.pop(name, None)
-        elif event.state is not LinkState.PAUSED:
-            self._links_lost[name] = event
+        self._now.note_link(event)
         if event.state is LinkState.FAILED:
             log.error("oven %s, port %s: polling stopped by a mistake of our own: %s", self.name, event.port, event.why)
             self.ports.has_stopped(event.port)
@@ -503,7 +477,7 @@ class OvenWatch:
         """A port whose reader stopped, or does not come back at all, looks like peace and is none."""
         facts = [Fact(AlertKind.LINK_LOST, name, active=False) for name in self.ports.poll_again()]
         for fact in facts:
-            self._links_lost.pop(fact.key, None)
+            self._now.links_lost.pop(fact.key, None)
         for name, silent, words in self.ports.fallen_silent():
             log.warning("oven %s, %s", self.name, words)
             facts.append(Fact(AlertKind.LINK_LOST, name, active=silent, text=words))
@@ -530,26 +504,6 @@ class OvenWatch:
 
     def _judge(self, facts: list[Fact]) -> None:
         self._book.judge(facts, *self._moment())
-
-    def _judge_idle(self, brought: PollResult) -> None:
-        """Without a run a silent or cold oven is no news; one that is too hot, or heats by itself, is."""
-        display, limit_K = self.settings.display, self.settings.over_temperature_K
-        good = [now.temperature_K for now in self._channels.values() if isfinite(now.temperature_K)]
-        hottest_K = max(good, default=nan)
-        for raw in brought.readings:
-            self._suspicions[raw.channel] = frozenset(
-                suspicion for channel, suspicion in brought.suspicions if channel == raw.channel
-            )
-        facts = [
-            fact
-            for fact in run_facts.suspected_facts(self.name, self._suspicions, hottest_K, display)
-            if fact.kind is AlertKind.STUCK_RELAY
-        ]
-        facts.extend(run_facts.alarm_facts(brought.readings))
-        if limit_K is not None and good:
-            self._hot = alert.holds(hottest_K, limit_K, limit_K - 5.0, self._hot)
-            facts.append(run_facts.over_temperature_fact(self.name, hottest_K, limit_K, self._hot, display))
-        self._judge(facts)
 
     def mistake(self) -> str:
         """The mistake of our own that hinders this oven now; empty while there is none."""
@@ -580,13 +534,13 @@ class OvenWatch:
         slowest_s = max(controller.poll_interval_s for port in self.settings.ports for controller in port.controllers)
         return IdleSituation(
             oven=self.name,
-            channels=self._channels_now(),
+            channels=self._now.channels(self.settings.temperature_channels),
             now_utc_s=self.clock.utc_s(),
             display=self.settings.display,
-            set_point_K=self._set_point_K,
-            output_pct=self._output_pct,
+            set_point_K=self._now.set_point_K,
+            output_pct=self._now.output_pct,
             open_alerts=(*self._book.open(), *self.outlets.also_open()),
-            links_lost=tuple(event.why for event in self._links_lost.values()),
+            links_lost=tuple(event.why for event in self._now.links_lost.values()),
             clock=self.clock.describe(),
             stale_after_s=max(STALE_AFTER_S, STALE_INTERVALS * slowest_s, STALE_REAL_S * self.clock.speed),
             last_run=self.last_run,
@@ -594,7 +548,8 @@ class OvenWatch:
 
     def _situation_of(self, run: Watch) -> Situation:
         now = run.now()
-        return replace(now, channels=self._channels_now(), open_alerts=(*now.open_alerts, *self.outlets.also_open()))
-
-    def _channels_now(self) -> tuple[ChannelNow, ...]:
-        return tuple(self._channels[name] for name in self.settings.temperature_channels if name in self._channels)
+        return replace(
+            now,
+            channels=self._now.channels(self.settings.temperature_channels),
+            open_alerts=(*now.open_alerts, *self.outlets.also_open()),
+        )
