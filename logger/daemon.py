@@ -34,6 +34,7 @@ from logger.requests import ACKNOWLEDGE, RELOAD, Answer, Answering
 from logger.shared_line import SharedLine
 from logger.sheet_file import parse_sheet
 from logger.situation import Situation
+from logger.units import InUnits
 
 log = logging.getLogger("soaktally.daemon")
 
@@ -54,12 +55,14 @@ class Orders:
 
     ``until_s`` ends the run by itself at that run time [s]; ``show`` is called with the situation after every answer,
     ``say`` with every alert event, ``tell`` with the same and the name of its oven ("" where it is about no oven).
+    ``in_units`` turns the units of a run's sheet into those it is shown and told in.
     """
 
     until_s: float | None = None
     show: Callable[[Situation], None] = lambda situation: None
     say: Callable[[AlertEvent], None] = lambda event: None
     tell: Callable[[AlertEvent, str], None] = lambda event, oven: None
+    in_units: InUnits = lambda own: own
 
 
 def software() -> str:
@@ -184,6 +187,7 @@ class Daemon:
                 software(),
                 boot_name(),
                 orders.until_s,
+                in_units=orders.in_units,
                 make_poller=self._poller_of(oven.name),
             )
 

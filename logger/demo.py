@@ -19,6 +19,7 @@ from logger.daemon import Orders, watch
 from logger.errors import Fault, InputFault, OutsideFault
 from logger.oven_file import read_oven
 from logger.situation import Situation
+from logger.units import InUnits
 
 READY_WITHIN_S = 30.0
 POLL_S = 10.0
@@ -183,6 +184,7 @@ def demonstrate(
     seed: int = 1,
     tap: Path | None = None,
     board: Board | None = None,
+    in_units: InUnits = lambda own: own,
 ) -> Demonstrated:
     """Run a heat in the simulated oven and watch it for real.
 
@@ -196,6 +198,7 @@ def demonstrate(
     seed : of the simulated noise
     tap : a file for every frame on the wire
     board : where the situation is pinned, for a page
+    in_units : what it is shown and told in, from the units of the sheet
 
     Raises   OutsideFault    the simulated oven does not start
     """
@@ -213,7 +216,7 @@ def demonstrate(
         words = OVEN.format(oven=OVEN_NAME, speed=speed, port=port, framing=framing, poll_s=POLL_S)
         oven_file.write_text(words + (WEBHOOK.format(url=webhook) if webhook else ""), encoding="utf-8")
         oven = read_oven(oven_file)
-        orders = Orders(until_s=heat.duration_h * 3600.0, show=show, say=say)
+        orders = Orders(until_s=heat.duration_h * 3600.0, show=show, say=say, in_units=in_units)
         run = watch(oven, sheet_file, FastClock(oven.clock_speed), orders, stop, board)
     return Demonstrated(folder, oven.record, run, link)
 

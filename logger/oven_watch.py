@@ -31,6 +31,7 @@ from logger.requests import ACKNOWLEDGE, MARK, START, STOP, Answer, Answering
 from logger.run_time import Timeline
 from logger.sheet_file import parse_sheet
 from logger.situation import IdleSituation, Situation
+from logger.units import InUnits
 from logger.watch import STALE_AFTER_S, STALE_INTERVALS, STALE_REAL_S, Watch
 
 log = logging.getLogger("soaktally.oven")
@@ -101,6 +102,7 @@ class OvenWatch:
     outlets : where its news goes
     software, boot : what the record keeps about this program and this computer
     until_s : ends a run by itself at that run time [s]; None: never
+    in_units : what a run is shown and told in, from the units of its sheet
 
     Raises   InputFault    a port that cannot be what its settings say
     """
@@ -112,6 +114,7 @@ class OvenWatch:
     software: str = ""
     boot: str = ""
     until_s: float | None = None
+    in_units: InUnits = field(default=lambda own: own, kw_only=True)
     make_poller: MakePoller = Poller
     run: Watch | None = None
     last_run: str = ""
@@ -284,6 +287,7 @@ class OvenWatch:
                 sheet = corrected_as_recorded(reader, going_on, sheet)
         else:
             sheet = corrected_for_new_run(oven.record, sheet)
+        sheet = replace(sheet, display=self.in_units(sheet.display))
         if not oven.temperature_channels:
             raise InputFault(Fault(f"oven {oven.name}", "no temperature channel", "one that a run can be judged by"))
         return Watch(

@@ -286,6 +286,16 @@ def read_sheet(path: str | Path) -> RunSheet:
     return _checked(read_document(Path(path), SheetTable, EXPECTED_FILE))
 
 
+def called(sheet_text: str, sheet_name: str) -> tuple[str, DisplayUnits]:
+    """What a run of this sheet is called, and the sheet's units; of one that is not understood any more, its file's
+    name."""
+    try:
+        sheet = parse_sheet(sheet_text, sheet_name)
+    except InputFault:
+        return sheet_name, DisplayUnits()
+    return sheet.name or sheet_name, sheet.display
+
+
 def parse_sheet(text: str, name: str) -> RunSheet:
     """The run sheet in a TOML text, such as a record keeps; ``name`` stands for the file in messages.
 

@@ -4,6 +4,7 @@ Inside the core everything is SI; nothing outside this module adds 273.15 or mul
 All conversions take floats or numpy arrays alike.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
@@ -137,3 +138,7 @@ class DisplayUnits:
 def _digits(value: float) -> str:
     """Four digits are enough to find a mistake by; never a power of ten where the digits can be written."""
     return f"{value:.0f}" if 1e4 <= abs(value) < 1e9 else f"{value:.4g}"
+
+
+InUnits = Callable[[DisplayUnits], DisplayUnits]
+"""What turns a sheet's units into those somebody asked for."""

@@ -17,7 +17,7 @@ from logger.commands.shared_options import (
     temperature_option,
     told_plainly,
 )
-from logger.commands.situations import alert_words, in_units, shown
+from logger.commands.situations import alert_words, asked_units, in_units, shown
 
 
 @click.command()
@@ -97,7 +97,8 @@ def demo(
                     speed,
                     stop,
                     webhook=webhook,
-                    show=lambda now: view.show(snapshot_of(in_units(now, temperature_unit, length_unit))),
+                    show=lambda now: view.show(snapshot_of(now)),
+                    in_units=asked_units(temperature_unit, length_unit),
                     say=lambda event: None if event.phase == "reminded" else view.say(alert_words(event)),
                     tell=view.say,
                     tap=tap,

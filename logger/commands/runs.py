@@ -28,8 +28,10 @@ def runs(
 ) -> None:
     """List the runs in a record, all or those with some words in their name, sheet or notes."""
     with told_plainly():
+        from logger.commands.situations import asked_units
         from logger.record import RecordReader
-        from logger.units import DisplayUnits, celsius_from_kelvin
+        from logger.sheet_file import called
+        from logger.units import celsius_from_kelvin
         from logger.views.text import RunLine, runs_text
 
         with RecordReader(record) as reader:
@@ -52,19 +54,22 @@ def runs(
             ]
             click.echo(json.dumps(found, ensure_ascii=False))
             return
+        in_units = asked_units(temperature_unit, None)
+        sheets = {row.id: called(row.sheet_text, row.sheet_name) for row, _ in rows}
         lines = [
             RunLine(
                 run_id=row.id,
-                name=row.sheet_name,
+                name=sheets[row.id][0],
                 oven=row.oven,
                 started_utc_s=row.started_utc_s,
                 duration_s=None if row.ended_utc_s is None else row.ended_utc_s - row.started_utc_s,
                 peak_K=peak_K,
                 outcome=row.how_ended or "not closed",
+                units=in_units(sheets[row.id][1]),
             )
             for row, peak_K in rows
         ]
         if not lines and (words or oven):
             click.echo("No such run.")
             return
-        click.echo(runs_text(lines, DisplayUnits(temperature=temperature_unit or "C"), None))
+        click.echo(runs_text(lines, None))

@@ -1,5 +1,6 @@
 """Options and habits that several commands share: units, the record, faults told plainly."""
 
+import re
 import sys
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
@@ -124,5 +125,5 @@ def quantity_of(option: str, dimension: Dimension, words: str) -> Written:
     try:
         return dimension.read(words)
     except ValueError:
-        expected = dimension.expected.replace(" 6.0 or", "").replace(" 930.0 or", "").replace(" 2.5,", "")
-        raise InputFault(Fault(option, f'"{words}"', expected.replace(" 14.0 or", ""))) from None
+        with_unit = re.sub(r"such as [\d.]+(?: or|,)", "such as", dimension.expected)
+        raise InputFault(Fault(option, f'"{words}"', with_unit)) from None

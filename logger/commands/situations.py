@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from logger.alert import AlertEvent
     from logger.review import Progress
     from logger.situation import Situation
+    from logger.units import InUnits
 
 
 def reviewed(
@@ -75,12 +76,12 @@ def in_units(
     situation: "Situation", temperature_unit: Literal["C", "F"] | None, length_unit: Literal["mm", "in"] | None
 ) -> "Situation":
     """The same situation, shown in the units asked for on the command line instead of the sheet's."""
-    if temperature_unit is None and length_unit is None:
-        return situation
-    own = situation.problem.sheet.display
-    return situation.shown_in(
-        replace(own, temperature=temperature_unit or own.temperature, length=length_unit or own.length)
-    )
+    return situation.shown_in(asked_units(temperature_unit, length_unit)(situation.problem.sheet.display))
+
+
+def asked_units(temperature_unit: Literal["C", "F"] | None, length_unit: Literal["mm", "in"] | None) -> "InUnits":
+    """What turns a sheet's units into those asked for on the command line."""
+    return lambda own: replace(own, temperature=temperature_unit or own.temperature, length=length_unit or own.length)
 
 
 def shown(situation: "Situation", picture: Path, quiet: bool) -> None:

@@ -15,7 +15,7 @@ from logger.commands.shared_options import (
     temperature_option,
     told_plainly,
 )
-from logger.commands.situations import alert_words, in_units
+from logger.commands.situations import alert_words, asked_units
 from logger.errors import Fault, InputFault
 
 
@@ -68,8 +68,9 @@ def watch(
             view = stack.enter_context(LiveTerminal(footer="Ctrl-C ends the run; what was read stays in the record."))
             orders = daemon.Orders(
                 until_s=until_s,
-                show=lambda now: view.show(snapshot_of(in_units(now, temperature_unit, length_unit))),
+                show=lambda now: view.show(snapshot_of(now)),
                 say=lambda event: view.say(alert_words(event)),
+                in_units=asked_units(temperature_unit, length_unit),
             )
             run = daemon.watch(oven, sheet_file, clock, orders, stop, board)
         click.echo(f"Run {run} is in {oven.record}. Look back with: soaktally review {run} --record {oven.record}")

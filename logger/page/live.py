@@ -48,7 +48,7 @@ CAUTION_OF: Final = {
 OF_THE_DAEMON: Final = frozenset({AlertKind.RECORD_TROUBLE, AlertKind.CHANNEL_TROUBLE})
 """Alerts of the watching process itself: they are not dated in the time of a run."""
 
-BRIEF_KEYS: Final = ("oven", "run", "name", "state", "severity", "sign", "headline", "glance", "old", "number")
+BRIEF_KEYS: Final = ("oven", "run", "name", "state", "severity", "sign", "headline", "glance", "old", "number", "units")
 
 
 def oven_object(pinned: Pinned, reader: Reader) -> dict[str, Any]:

@@ -82,15 +82,10 @@ def run_list(sources: Sources, reader: Reader, peaks: dict[tuple[Path, str], flo
 
 def run_object(row: RunRow, reader: Reader, peak_K: float | None) -> dict[str, Any]:
     """One line of the list of runs."""
-    from logger.sheet_file import parse_sheet
+    from logger.sheet_file import called
 
-    try:
-        sheet = parse_sheet(row.sheet_text, row.sheet_name)
-        name, units = sheet.name or row.sheet_name, reader.units(sheet.display)
-    except InputFault:
-        from logger.units import DisplayUnits
-
-        name, units = row.sheet_name, reader.units(DisplayUnits())
+    name, own = called(row.sheet_text, row.sheet_name)
+    units = reader.units(own)
     started = f"{date_words(row.started_utc_s, reader.zone)}, {clock_words(row.started_utc_s, reader.zone)}"
     return {
         "oven": row.oven,
@@ -102,6 +97,7 @@ def run_object(row: RunRow, reader: Reader, peak_K: float | None) -> dict[str, A
         "lasted": "" if row.ended_utc_s is None else duration_words(row.ended_utc_s - row.started_utc_s),
         "how_ended": "goes on" if row.ended_utc_s is None else row.how_ended or "",
         "hottest": "" if peak_K is None else temperature_words(peak_K, units),
+        "units": {"temperature": units.temperature, "length": units.length},
         "clock": "" if row.clock == "real" else row.clock,
     }
 

@@ -35,9 +35,10 @@ class RunLine:
     duration_s: float | None
     peak_K: float | None
     outcome: str
+    units: DisplayUnits = field(default_factory=DisplayUnits)
 
 
-def runs_text(runs: Sequence[RunLine], units: DisplayUnits, zone: tzinfo | None) -> str:
+def runs_text(runs: Sequence[RunLine], zone: tzinfo | None) -> str:
     """Runs as a table, one a line, in the order given; times in the reader's zone."""
     if not runs:
         return "No runs in the record yet."
@@ -47,7 +48,7 @@ def runs_text(runs: Sequence[RunLine], units: DisplayUnits, zone: tzinfo | None)
             run.run_id,
             f"{date_words(run.started_utc_s, zone)} {clock_words(run.started_utc_s, zone)}",
             "still going" if run.duration_s is None else duration_words(run.duration_s),
-            temperature_words(run.peak_K, units),
+            temperature_words(run.peak_K, run.units),
             run.oven,
             run.name,
             run.outcome,

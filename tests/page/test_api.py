@@ -49,6 +49,15 @@ def test_units_are_those_asked_for_in_every_number(client: TestClient, workshop:
     assert chart["depth"]["target"] == pytest.approx(0.8 / 25.4, abs=1e-5)
 
 
+def test_lists_say_which_units_they_are_written_in(client: TestClient) -> None:
+    for query, units in (
+        ("", {"temperature": "C", "length": "mm"}),
+        ("?temperature=F", {"temperature": "F", "length": "mm"}),
+    ):
+        assert client.get(f"/api/ovens{query}").json()["ovens"][0]["units"] == units
+        assert client.get(f"/api/runs{query}").json()["runs"][0]["units"] == units
+
+
 def test_units_are_remembered_by_a_cookie_and_a_broken_one_is_passed_over(client: TestClient) -> None:
     client.cookies.set("soaktally-units", "F-in")
     assert client.get(f"/api/ovens/{OVEN}").json()["units"] == {"temperature": "F", "length": "in"}

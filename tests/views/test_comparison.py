@@ -2,6 +2,7 @@
 
 import hashlib
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -116,3 +117,15 @@ def test_quantities_that_no_run_has_are_left_out(record: Path) -> None:
     assert "Skin melted, deepest" not in labels
     assert "Hardness after the temper" not in labels
     assert comparison_object(compared(runs))["runs"][0]["letter"] == "A"
+
+
+def test_runs_are_listed_by_the_name_and_in_the_unit_of_their_sheet(tmp_path: Path) -> None:
+    sheet = f'{SHEET}\n[display]\ntemperature = "F"\n'
+    put(tmp_path / "record.db", replace(curve(hold_h=0.3), name="Quarter inch", sheet=sheet))
+
+    def listed(*words: str) -> str:
+        return CliRunner().invoke(main, ["runs", "--record", str(tmp_path / "record.db"), *words]).output
+
+    assert "1697 F" in listed()
+    assert "Quarter inch" in listed()
+    assert "925 C" in listed("--temperature", "C")

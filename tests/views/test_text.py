@@ -16,7 +16,7 @@ LINES = (
 
 
 def test_runs_are_listed_one_a_line_in_the_readers_unit_and_zone() -> None:
-    assert runs_text(LINES, METRIC, UTC).split("\n") == [
+    assert runs_text(LINES, UTC).split("\n") == [
         "run  started            lasted       peak       oven       name          outcome",
         "-" * 80,
         "7    14 Mar 2026 20:40  8 h 30 min   931 C      left oven  Strap lot 12  reached",
@@ -24,16 +24,16 @@ def test_runs_are_listed_one_a_line_in_the_readers_unit_and_zone() -> None:
         "",
         "Times are local (UTC).",
     ]
-    assert "1708 F" in runs_text(LINES, INCH, UTC)
+    assert "1708 F" in runs_text([replace(LINES[0], units=INCH)], UTC)
 
 
 def test_an_empty_record_says_so() -> None:
-    assert runs_text((), METRIC, UTC) == "No runs in the record yet."
+    assert runs_text((), UTC) == "No runs in the record yet."
 
 
 def test_a_name_cannot_send_orders_to_the_terminal() -> None:
     line = RunLine("1", "strap\x1b[2J\nlot\u202e", "oven", STARTED_S, 60.0, None, "")
-    text = runs_text((line,), METRIC, UTC)
+    text = runs_text((line,), UTC)
     assert "\x1b" not in text
     assert "\u202e" not in text
     assert len(text.split("\n")) == 5

@@ -8,8 +8,10 @@ import pytest
 
 from logger.alert import Phase
 from logger.alert_rules import RULES, AlertKind
+from logger.commands.situations import asked_units
 from logger.record import RecordReader
-from logger.units import kelvin_from_celsius
+from logger.situation import Situation
+from logger.units import DisplayUnits, kelvin_from_celsius
 from sim.faults import FaultPlan, plan_from_text
 from sim.program import Off, Program, Ramp, Soak
 from sim.registers import Display
@@ -327,3 +329,19 @@ def test_every_kind_of_alert_says_what_it_means_and_what_to_do(tmp_path: Path) -
     for kind, rule in RULES.items():
         assert rule.meaning, kind
         assert rule.advice or rule.severity == "news", kind
+
+
+def test_alerts_and_every_view_are_in_the_units_a_watch_was_asked_for(tmp_path: Path) -> None:
+    with night(tmp_path, poll_s=60.0) as one:
+        one.oven.in_units = asked_units("F", None)
+        one.burn()
+        one.pass_to(2.0 * 3600.0)
+        (begun,) = [event for event in one.told if event.kind is AlertKind.SOAK_STARTED]
+        now = one.oven.situation()
+        assert isinstance(now, Situation)
+        words, unit = begun.message.removeprefix("inside ").removesuffix(".").rsplit(" ", 1)
+        low_F, high_F = map(float, words.split(" to "))
+        assert unit == "F"
+        assert 1650.0 < low_F < high_F < 1750.0  # the heat holds 925 C, 1697 F
+        assert high_F - low_F == pytest.approx(50.4, abs=1.0)  # 14 C either side
+        assert now.problem.sheet.display == DisplayUnits("F", "mm")

@@ -96,6 +96,8 @@ def test_a_piece_in_inches_stays_in_inches(bench: Bench) -> None:
     assert "Carbide network likely on slow cooling: above 0.76 % C to 0.016 in." in " ".join(said.split())
     assert " mm" not in said
     assert "0.125 in thick" in bench("list").output
+    bare = bench("heat", "strap", "--to", "weld", "--at", "1150", "--for", "4 min", exit_code=2).output
+    assert bare == '--at: found "1150", expected a temperature such as "1750 F"\n'
     assert "3.17 mm thick" in bench("list", "--length", "mm").output
 
 

@@ -31,7 +31,7 @@ function show(changed) {
   if ("facts" in changed) showFacts(find("#facts"), said.facts);
   if ("aims" in changed) showAims(find("#aims"), said.aims);
   if ("alerts" in changed) showAlerts();
-  if ("units" in changed) { page.temperature = said.units.temperature; page.length = said.units.length; showUnits(); }
+  if ("units" in changed) showUnits(said.units);
   if ("alerts" in changed || "run" in changed) bringEntries();
   if ("time_s" in changed || "run" in changed) picture();
 }

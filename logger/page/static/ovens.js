@@ -1,11 +1,12 @@
 // Every oven at a glance.
 
 import { stateLine } from "./parts.js";
-import { fill, find, follow, make } from "./talk.js";
+import { fill, find, follow, make, showUnits } from "./talk.js";
 
 const said = new Map();
 
 function show() {
+  for (const one of said.values()) { showUnits(one.units); break; }
   fill(find("#ovens"), [...said.values()].map((one) => make("li", {}, make("a", { class: "whole", href: `/ovens/${encodeURIComponent(one.oven)}` },
     make("strong", {}, one.oven), stateLine(one), make("p", { class: "sentence" }, one.headline)))));
   for (const line of document.querySelectorAll("#waiting li")) line.hidden = said.has(line.dataset.oven);

@@ -1,12 +1,13 @@
 // The list of runs; two of them can be picked to be laid over each other.
 
-import { ask, faultList, fill, find, make, onUnits, reading } from "./talk.js";
+import { ask, faultList, fill, find, make, onUnits, reading, showUnits } from "./talk.js";
 
 const picked = [];
 
 async function show() {
   try {
     const { runs } = await ask(`/api/runs?${reading()}`);
+    if (runs.length) showUnits(runs[0].units);
     find("#how-many").textContent = runs.length === 0 ? "Nothing recorded yet." : `${runs.length} recorded, the newest first. Tick two to lay them over each other.`;
     fill(find("#runs"), runs.map((run) => {
       const name = `${run.oven}\n${run.run}`;

@@ -168,7 +168,9 @@ function shownUnits() {
   return { temperature: kept.temperature || page.temperature || "C", length: kept.length || page.length || "mm" };
 }
 
-export function showUnits() {
+// The buttons show what this screen is written in: the reader's own choice, else the units of what it tells of.
+export function showUnits(written = null) {
+  if (written) Object.assign(document.documentElement.dataset, written);
   const now = shownUnits();
   for (const [id, value, other] of [
     ["#units-temperature", `°${now.temperature}`, now.temperature === "C" ? "Fahrenheit" : "Celsius"],
