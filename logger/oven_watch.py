@@ -12,7 +12,7 @@ import time
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
-from math import inf
+from math import inf, isfinite
 from typing import Any
 
 from logger.alert import Episode, Fact
@@ -122,6 +122,8 @@ class OvenWatch:
         default_factory=queue.SimpleQueue
     )
     _now: OvenNow = field(default_factory=OvenNow)
+    _heard_s: float = -inf  # the newest answer that a poller brought, and the newest worked out [s, monotonic]
+    _taken_s: float = -inf
     _looked: bool = False  # whether the record has been looked at for a run to take up
     _look_again_s: float = 0.0
     _told_unread: bool = False
@@ -206,6 +208,12 @@ class OvenWatch:
         """For how long the thread has not come round [s of real time]."""
         return time.monotonic() - self.alive_s
 
+    def _receive(self, brought: PollResult | LinkEvent) -> None:
+        """From a poller: hand in what it brought."""
+        if isinstance(brought, PollResult):
+            self._heard_s = brought.monotonic_s
+        self._inbox.put(brought)
+
     # --- the oven's thread ---
 
     def _work(self) -> None:
@@ -253,6 +261,7 @@ class OvenWatch:
     def _take(self, piece: PollResult | LinkEvent | Order | Reload | None) -> None:
         match piece:
             case PollResult():
+                self._taken_s = piece.monotonic_s
                 self._now.note(piece)
                 if self.run is not None:
                     self.run.take(piece)
@@ -469,7 +478,7 @@ class OvenWatch:
     # --- what the pollers bring ---
 
     def _ports_of(self, settings: OvenSettings) -> OvenPorts:
-        return OvenPorts(settings.ports, self.clock, self._inbox.put, self.make_poller)
+        return OvenPorts(settings.ports, self.clock, self._receive, self.make_poller)
 
     def _note_link(self, event: LinkEvent) -> None:
         self._now.note_link(event)
@@ -554,6 +563,7 @@ class OvenWatch:
         now = run.now()
         return replace(
             now,
+            behind_s=max(0.0, self._heard_s - self._taken_s) if isfinite(self._taken_s) else 0.0,
             channels=self._now.channels(self.settings.temperature_channels),
             open_alerts=(*now.open_alerts, *self.outlets.also_open()),
         )

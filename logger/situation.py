@@ -102,8 +102,9 @@ class Situation:
 
     ``now_s`` is run time [s] and ``now_utc_s`` the wall clock [s since 1970 UTC] of the same moment; it is None for a
     trace that carries no dates. ``last_good_s`` is the run time of the last good reading of the driving channel;
-    older than ``stale_after_s`` [s] it is called old. ``links_lost`` says what does not answer at
-    this moment, in words. ``channels`` are the newest answers of every temperature channel of a running watch.
+    older than ``stale_after_s`` [s] it is called old; ``behind_s`` [s] is how much newer the newest answer is than the
+    last one worked out, where a computer does not keep up. ``links_lost`` says what does not answer at this moment, in
+    words. ``channels`` are the newest answers of every temperature channel of a running watch.
     ``histories``, ``set_points`` and ``alert_events`` are there on review; a running watch leaves them to the
     record. ``bands`` are None where none were worked out; a running watch works them out now and then. ``kept`` is
     what the record knows besides, on review of a recorded run. ``comparisons``: every other thermocouple against the
@@ -134,6 +135,7 @@ class Situation:
     set_points: History | None = None
     clock: str = ""
     stale_after_s: float = 90.0
+    behind_s: float = 0.0
     finished: bool = False
     kept: Kept | None = None
     comparisons: tuple[PairComparison, ...] = ()

@@ -74,6 +74,7 @@ def snapshot_of(situation: Situation, zone: tzinfo | None = None) -> Snapshot:
         time_s=situation.now_s,
         reading_age_s=age_s,
         stale_after_s=situation.stale_after_s,
+        behind_s=situation.behind_s,
         steel_K=thermal.steel_temperature_K,
         steel_is_modelled=thermal.steel_is_modelled,
         oven_K=thermal.oven_temperature_K,

@@ -122,7 +122,8 @@ class Snapshot:
     """What is true now.
 
     ``now_utc_s`` is the wall clock [s since 1970 UTC], None for a trace without dates, and ``time_s`` run time [s] at
-    the same moment. ``reading_age_s`` is the age [s] of the last good reading, None before the first. Temperatures [K]
+    the same moment. ``reading_age_s`` is the age [s] of the last good reading, None before the first; newer ones
+    that wait to be worked out are newer by ``behind_s`` [s]. Temperatures [K]
     are None where nothing says them. ``soak_s`` is None before the first soak, as ``oven_soak_s``, the oven's own;
     ``equivalent_time_s`` counts at ``reference_K``. ``treatment`` are lines about hardening and what a temper still
     needs: label, value, what it rests on. ``finished`` says that the run is over: then nothing is expected any more.
@@ -134,6 +135,7 @@ class Snapshot:
     time_s: float
     reading_age_s: float | None
     stale_after_s: float = field(default=90.0, kw_only=True)
+    behind_s: float = field(default=0.0, kw_only=True)
     steel_K: float | None
     steel_is_modelled: bool = False
     oven_K: float | None = None
@@ -218,8 +220,7 @@ def state_words(now: Snapshot) -> str:
     dangers = [f"Danger: {_small(alert.words)}" for alert in standing if alert.severity is Severity.DANGER]
     troubles = list(dangers)
     if now.is_stale:
-        age = "No reading yet" if now.reading_age_s is None else f"No reading for {duration_words(now.reading_age_s)}"
-        troubles.append(age)
+        troubles.append(_silence_words(now))
     troubles += [alert.words for alert in standing if alert.severity is not Severity.DANGER]
     if not dangers:
         if now.carbon is not None and now.carbon.molten_now_m > 0.0:
@@ -230,6 +231,15 @@ def state_words(now: Snapshot) -> str:
         return "Run finished." if now.finished else "All well."
     more = f" (and {len(troubles) - 1} more)" if len(troubles) > 1 else ""
     return f"{troubles[0].rstrip('.')}{more}."
+
+
+def _silence_words(now: Snapshot) -> str:
+    """Why what is shown is old: nothing was read, or this computer has not got round to what was."""
+    if now.reading_age_s is None:
+        return "No reading yet"
+    if now.behind_s > now.stale_after_s:
+        return f"Every reading is kept, but this computer is {duration_words(now.behind_s)} behind in working them out"
+    return f"No reading for {duration_words(now.reading_age_s)}"
 
 
 def _stands(alert: AlertNow) -> bool:

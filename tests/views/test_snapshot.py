@@ -200,6 +200,13 @@ def test_a_danger_is_told_before_the_silence() -> None:
     assert headline(replace(SILENT, alerts=())).startswith("No reading for 4 min.")
 
 
+def test_a_computer_that_does_not_keep_up_is_not_called_a_silent_oven() -> None:
+    slow = replace(SILENT, alerts=(), behind_s=240.0)
+    assert headline(slow).startswith("Every reading is kept, but this computer is 4 min behind in working them out.")
+    assert worst(slow) is Severity.WARNING
+    assert headline(replace(slow, behind_s=10.0)).startswith("No reading for 4 min.")
+
+
 def test_molten_skin_is_danger_even_before_any_alert() -> None:
     assert headline(replace(MELTING, alerts=())).startswith("Danger: 0.60 mm of the skin is molten now.")
 

@@ -345,3 +345,19 @@ def test_alerts_and_every_view_are_in_the_units_a_watch_was_asked_for(tmp_path: 
         assert 1650.0 < low_F < high_F < 1750.0  # the heat holds 925 C, 1697 F
         assert high_F - low_F == pytest.approx(50.4, abs=1.0)  # 14 C either side
         assert now.problem.sheet.display == DisplayUnits("F", "mm")
+
+
+def test_what_waits_to_be_worked_out_is_told_from_an_oven_that_is_silent(tmp_path: Path) -> None:
+    with night(tmp_path, poll_s=60.0) as one:
+        one.burn()
+        one.pass_to(600.0)
+        (poller,) = one.oven.ports.pollers.values()
+        for _ in range(20):
+            poller._one_round()
+        slow = one.oven.situation()
+        assert isinstance(slow, Situation)
+        assert slow.behind_s == pytest.approx(1200.0)
+        one._drain()
+        again = one.oven.situation()
+        assert isinstance(again, Situation)
+        assert again.behind_s == 0.0
