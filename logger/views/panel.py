@@ -5,11 +5,12 @@ from contextlib import AbstractContextManager
 from datetime import tzinfo
 from functools import cache
 from typing import Any, cast
+from unicodedata import category
 
 import matplotlib
 from matplotlib.axes import Axes
 from matplotlib.font_manager import FontProperties, findfont, get_font
-from matplotlib.ft2font import LoadFlags
+from matplotlib.ft2font import FT2Font, LoadFlags
 from matplotlib.lines import Line2D
 from matplotlib.ticker import FixedLocator
 from matplotlib.transforms import blended_transform_factory
@@ -255,10 +256,31 @@ def width_pt(words: str, size_pt: float, weight: str = "normal") -> float:
     return size_pt * sum(_advance_em(letter, weight) for letter in words)
 
 
+def drawable(words: str) -> str:
+    """The same words with a sign for every letter that the bundled font has not, and without marks that only steer.
+
+    Matplotlib stops at some of these instead of drawing a box for them; people type them into notes and names.
+    """
+    kept = (letter for letter in words if category(letter) != "Cf")
+    return "".join(letter if letter.isspace() or _has(letter) else "\N{REPLACEMENT CHARACTER}" for letter in kept)
+
+
+def _font(weight: str) -> FT2Font:
+    return get_font(findfont(FontProperties(family="DejaVu Sans", weight=weight)))
+
+
+@cache
+def _has(letter: str) -> bool:
+    """Whether the bundled font can draw a letter, upright and bold."""
+    return category(letter) != "Cc" and all(_font(weight).get_char_index(ord(letter)) for weight in ("normal", "bold"))
+
+
 @cache
 def _advance_em(letter: str, weight: str) -> float:
     """How far a letter moves the next one on, in sizes of the font."""
-    font = get_font(findfont(FontProperties(family="DejaVu Sans", weight=weight)))
+    if not _has(letter):
+        letter = " " if letter.isspace() else "\N{REPLACEMENT CHARACTER}"
+    font = _font(weight)
     font.set_size(1000.0, 72.0)
     return float(font.load_char(ord(letter), flags=LoadFlags.NO_HINTING).linearHoriAdvance) / 65536.0 / 1000.0
 
@@ -267,7 +289,7 @@ def wrapped(words: str, size_pt: float, weight: str = "normal") -> str:
     """Words broken into lines that fit the sheet at a size [points]."""
     room_pt = (WIDTH_IN - 2 * MARGIN_IN) * 72.0
     lines: list[str] = []
-    for word in unbroken(words).split(" "):
+    for word in unbroken(drawable(words)).split(" "):
         longer = f"{lines[-1]} {word}" if lines else word
         if lines and width_pt(longer, size_pt, weight) <= room_pt:
             lines[-1] = longer

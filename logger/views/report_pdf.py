@@ -17,7 +17,7 @@ from pypdf import PdfReader, PdfWriter
 
 from logger.alert_rules import Severity
 from logger.views import look
-from logger.views.panel import style, width_pt
+from logger.views.panel import drawable, style, width_pt
 from logger.views.report import Report, Table
 from logger.views.report_html import SIGNS, Paper
 from logger.views.report_pictures import ABOVE_IN, BELOW_IN, PANEL_WIDTH_IN, Panel, place
@@ -85,7 +85,7 @@ def _width(words: str, size_pt: float, weight: str) -> float:
 def _lines(words: str, room_pt: float, size_pt: float, weight: str = "normal") -> list[str]:
     """Words broken into lines that fit; a word wider than the room is cut."""
     lines: list[str] = [""]
-    for word in unbroken(words).split(" "):
+    for word in unbroken(drawable(words)).split(" "):
         longer = f"{lines[-1]} {word}".strip()
         if _width(longer, size_pt, weight) <= room_pt:
             lines[-1] = longer

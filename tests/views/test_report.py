@@ -18,8 +18,8 @@ from PIL import Image
 
 from logger.alert import Phase
 from logger.alert_rules import AlertKind, Severity
-from logger.record import PHOTO, append_from_outside, photo_folder
-from logger.record_operations import event
+from logger.record import PHOTO, RecordReader, append_from_outside, photo_folder
+from logger.record_operations import event, note
 from logger.review import review_run, review_trace
 from logger.situation import Situation
 from logger.units import DisplayUnits
@@ -279,6 +279,19 @@ def test_what_a_person_typed_is_shown_and_not_obeyed(carburized: Situation, tmp_
     report = report_of(carburized, UTC)
     words = pdf_words(report_pdf(report, panels(run_view_of(carburized, UTC), report.units)), tmp_path)
     assert "alert(" in words
+
+
+@pytest.mark.parametrize("typed", ["\x18", "\x00", "\ufeff", "焼入れ", "\u200b", "a\x18b", "\ud7ff", "😀", "$\\frac{$"])
+def test_whatever_was_typed_into_a_note_the_report_is_drawn(tmp_path: Path, typed: str) -> None:
+    """Letters that the bundled font has not, and some that no font has: a sign stands for them in the PDF."""
+    record = tmp_path / "record.db"
+    put(record, replace(curve(300.0, 0.0), sheet=recorded_runs.SHEET))
+    with RecordReader(record) as reader:
+        run = reader.run("last").id
+    append_from_outside(record, note(run, typed, utc_s=0.0, time_s=60.0))
+    situation = review_run(record, "last")
+    report = report_of(situation, UTC)
+    assert report_pdf(report, panels(run_view_of(situation, UTC), report.units)).startswith(b"%PDF")
 
 
 def test_the_report_tells_who_was_told_and_who_answered(carburized: Situation) -> None:
