@@ -218,7 +218,7 @@ class Contact:
 
 
 def contact(surface: Surface, temperature_K: FloatArray, phases: FloatArray) -> Contact | None:
-    """What the surface offers at temperatures [K], (m,), with their phase table rows; None for a sealed face."""
+    """What the surface offers at temperatures [K], (m,), with the rows of their ``phases``; None for a sealed face."""
     if surface is NOTHING:
         return None
     beta = surface.transfer_at(temperature_K)

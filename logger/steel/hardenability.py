@@ -192,9 +192,11 @@ _TURN = np.arange(128) * (2.0 * np.pi / 128.0)
 
 
 def bessel_j(order: int, z: float | FloatArray) -> FloatArray:
-    """J0(z) or J1(z) for z below 60: Bessel's own integral, the mean of cos(n t - z sin t) over a turn.
+    """J0(z) or J1(z) for ``z`` [1] below 60: Bessel's own integral, the mean of cos(n t - z sin t) over a turn.
 
     Equal steps give it to rounding, for the function is periodic and the steps are many more than z.
+
+    Source     NIST Digital Library of Mathematical Functions 10.9.2 (number from memory)
     """
     return np.asarray(np.cos(order * _TURN - np.multiply.outer(z, np.sin(_TURN))).mean(axis=-1))
 
