@@ -12,7 +12,13 @@ from logger.commands.shared_options import record_option, temperature_option, to
 
 @click.command()
 @click.argument("what", metavar="RUN|TRACE.csv")
-@click.option("--sheet", "sheet_file", metavar="SHEET.toml", type=click.Path(path_type=Path), help="The run sheet.")
+@click.option(
+    "--sheet",
+    "sheet_file",
+    metavar="SHEET.toml",
+    type=click.Path(readable=False, path_type=Path),
+    help="The run sheet.",
+)
 @record_option
 @acceptance_options
 @click.option("--json", "as_json", is_flag=True, help="One JSON object, for programs.")

@@ -9,7 +9,7 @@ from logger.commands.shared_options import told_plainly
 
 
 @click.command()
-@click.argument("oven_file", metavar="OVEN.toml", type=click.Path(path_type=Path))
+@click.argument("oven_file", metavar="OVEN.toml", type=click.Path(readable=False, path_type=Path))
 @click.argument("alert", default="all")
 @click.option("--key", default="", help="Which one of that kind: a channel, a target.")
 @click.option("--who", default=None, help="Who has seen it; left out, whoever is logged in.")

@@ -11,7 +11,7 @@ from logger.commands.shared_options import told_plainly
 
 
 @click.command("alert-test")
-@click.argument("oven_file", metavar="OVEN.toml", type=click.Path(path_type=Path))
+@click.argument("oven_file", metavar="OVEN.toml", type=click.Path(readable=False, path_type=Path))
 @click.option("--channel", metavar="NAME", help="Only this channel.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON array, for programs.")
 def alert_test(oven_file: Path, channel: str | None, as_json: bool) -> None:

@@ -8,7 +8,7 @@ from logger.commands.shared_options import record_option, told_plainly
 
 
 @click.command()
-@click.argument("copy", metavar="COPY.db", type=click.Path(path_type=Path))
+@click.argument("copy", metavar="COPY.db", type=click.Path(readable=False, path_type=Path))
 @record_option
 def backup(copy: Path, record: Path) -> None:
     """Copy a record as it is at one moment, also while it is being written. The copy appears whole or not at all."""

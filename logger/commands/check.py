@@ -15,7 +15,7 @@ from logger.errors import Fault, InputFault
 
 
 @click.command()
-@click.argument("oven_file", metavar="OVEN.toml", type=click.Path(path_type=Path))
+@click.argument("oven_file", metavar="OVEN.toml", type=click.Path(readable=False, path_type=Path))
 @click.option("--room", metavar="TEMPERATURE", help='What a thermometer in the room says, such as "21 C": oven cold.')
 @click.option("--shows", metavar="TEMPERATURE", help='What the controller\'s display says now, such as "612 C".')
 @click.option("--channel", metavar="NAME", default="", help="Which channel --shows is about; without it, the first.")

@@ -27,7 +27,7 @@ from logger.commands.shared_options import length_option, record_option, tempera
     "outputs",
     metavar="FILE.html|FILE.png",
     multiple=True,
-    type=click.Path(path_type=Path),
+    type=click.Path(readable=False, path_type=Path),
     help="Where the page or the picture goes; may be given twice.",
 )
 @temperature_option

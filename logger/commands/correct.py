@@ -32,7 +32,10 @@ MOST_PHOTO_BYTES = 4_000_000
 def shown_options(command: Callable[..., None]) -> Callable[..., None]:
     """What everything here takes: the record, units, --json, --picture."""
     picture = click.option(
-        "--picture", metavar="FILE.png", type=click.Path(path_type=Path), help="Draw before and after into this file."
+        "--picture",
+        metavar="FILE.png",
+        type=click.Path(readable=False, path_type=Path),
+        help="Draw before and after into this file.",
     )
     as_json = click.option("--json", "as_json", is_flag=True, help="One JSON object, for programs.")
     for option in (length_option, temperature_option, picture, as_json, record_option):
@@ -172,7 +175,9 @@ def carbon(run: str, percent: str, below: str | None, within: str | None, **show
 @click.option("--piece", "piece_name", metavar="NAME", help="Of a piece in the ledger instead of a run.")
 @click.option("--class", "spark_class", required=True, type=int, metavar="1-5", help="1 wrought iron ... 5 cast iron.")
 @click.option("--note", default="", metavar="TEXT", help="What was seen.")
-@click.option("--photo", metavar="FILE", type=click.Path(path_type=Path), help="A photo, kept in the record.")
+@click.option(
+    "--photo", metavar="FILE", type=click.Path(readable=False, path_type=Path), help="A photo, kept in the record."
+)
 @record_option
 def spark(
     run: str | None, piece_name: str | None, spark_class: int, note: str, photo: Path | None, record: Path

@@ -22,16 +22,27 @@ from logger.commands.situations import alert_words, asked_units, in_units, shown
 
 @click.command()
 @click.option("--heat", default="plane-iron", show_default=True, help="Which heat: plane-iron, too-hot or temper.")
-@click.option("--folder", default="demo-run", show_default=True, type=click.Path(path_type=Path), help="Where it goes.")
+@click.option(
+    "--folder",
+    default="demo-run",
+    show_default=True,
+    type=click.Path(readable=False, path_type=Path),
+    help="Where it goes.",
+)
 @click.option(
     "--season",
     metavar="FOLDER",
-    type=click.Path(path_type=Path),
+    type=click.Path(readable=False, path_type=Path),
     help="Instead of one heat, a whole season of ten, with its dashboards in FOLDER/pages; about twenty minutes.",
 )
 @click.option("--speed", default=300.0, show_default=True, help="How much faster than real time.")
 @click.option("--webhook", metavar="URL", help="An address that is told of every alert, too.")
-@click.option("--tap", metavar="FILE.csv", type=click.Path(path_type=Path), help="Keep every frame on the wire here.")
+@click.option(
+    "--tap",
+    metavar="FILE.csv",
+    type=click.Path(readable=False, path_type=Path),
+    help="Keep every frame on the wire here.",
+)
 @page_options("127.0.0.1:8427")
 @click.option(
     "--stay/--no-stay",

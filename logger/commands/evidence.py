@@ -18,7 +18,7 @@ from logger.commands.shared_options import length_option, record_option, tempera
     "--output",
     "target",
     metavar="FOLDER|FILE.zip",
-    type=click.Path(path_type=Path),
+    type=click.Path(readable=False, path_type=Path),
     help="A new folder, or one file; usual: evidence-RUN here.",
 )
 @click.option("--check", "checks", is_flag=True, help="Instead, compare the folder or zip named with its checksums.")

@@ -12,7 +12,13 @@ from logger.commands.shared_options import record_option, told_plainly
 @click.command()
 @click.argument("run")
 @record_option
-@click.option("--folder", default=".", show_default=True, type=click.Path(path_type=Path), help="Where the files go.")
+@click.option(
+    "--folder",
+    default=".",
+    show_default=True,
+    type=click.Path(readable=False, path_type=Path),
+    help="Where the files go.",
+)
 @click.option(
     "--temperature", "unit", type=click.Choice(["C", "F"]), default="C", show_default=True, help="Of the table."
 )

@@ -52,13 +52,17 @@ NEXT_QUESTION = (
     "--notes",
     "notes_file",
     metavar="FILE.json",
-    type=click.Path(path_type=Path),
+    type=click.Path(readable=False, path_type=Path),
     help="Keep what is found here, and go on from it: one look at the display per call.",
 )
 @click.option("--name", "channel_name", default="air", show_default=True, help="What the channel shall be called.")
 @click.option("--oven", "oven_name", default="oven", show_default=True, help="What the oven shall be called.")
 @click.option(
-    "--write", "written", metavar="OVEN.toml", type=click.Path(path_type=Path), help="Write the oven file here."
+    "--write",
+    "written",
+    metavar="OVEN.toml",
+    type=click.Path(readable=False, path_type=Path),
+    help="Write the oven file here.",
 )
 @click.option("--json", "as_json", is_flag=True, help="One JSON object, for programs; nothing is asked.")
 @temperature_option

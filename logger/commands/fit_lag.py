@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     "--sheet",
     "sheet_file",
     metavar="SHEET.toml",
-    type=click.Path(path_type=Path),
+    type=click.Path(readable=False, path_type=Path),
     help="The run sheet with the canister; for a recorded run, another one than its own.",
 )
 @click.option("--oven-channel", metavar="NAME", help="The thermocouple in the oven.")
@@ -32,12 +32,14 @@ if TYPE_CHECKING:
     "files",
     metavar="SHEET.toml",
     multiple=True,
-    type=click.Path(path_type=Path),
+    type=click.Path(readable=False, path_type=Path),
     help="Write it into this sheet of the same canister instead; may be given again.",
 )
 @record_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON object, for programs; no picture.")
-@click.option("--picture", metavar="FILE.png", type=click.Path(path_type=Path), help="Where the picture goes.")
+@click.option(
+    "--picture", metavar="FILE.png", type=click.Path(readable=False, path_type=Path), help="Where the picture goes."
+)
 @temperature_option
 @length_option
 def fit_lag(

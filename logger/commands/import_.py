@@ -8,7 +8,7 @@ from logger.commands.shared_options import record_option, told_plainly
 
 
 @click.command("import")
-@click.argument("table", metavar="RUN.csv", type=click.Path(path_type=Path))
+@click.argument("table", metavar="RUN.csv", type=click.Path(readable=False, path_type=Path))
 @record_option
 def import_(table: Path, record: Path) -> None:
     """Bring an exported run into a record; RUN.jsonl is looked for beside RUN.csv.

@@ -9,7 +9,7 @@ from logger.commands.shared_options import told_plainly
 
 
 @click.command()
-@click.argument("oven_file", metavar="OVEN.toml", type=click.Path(path_type=Path))
+@click.argument("oven_file", metavar="OVEN.toml", type=click.Path(readable=False, path_type=Path))
 @click.argument("text")
 @click.option("--author", default=None, help="Who says so; left out, whoever is logged in.")
 @json_option

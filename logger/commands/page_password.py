@@ -8,7 +8,7 @@ from logger.commands.shared_options import told_plainly
 
 
 @click.command("page-password")
-@click.argument("file", type=click.Path(path_type=Path))
+@click.argument("file", type=click.Path(readable=False, path_type=Path))
 @click.option("--guest", is_flag=True, help="The password of guests, who may look and do nothing.")
 @click.password_option("--password", prompt="New password", help="Left out, it is asked for, which is safer.")
 def page_password(file: Path, guest: bool, password: str) -> None:

@@ -34,7 +34,10 @@ FACES = ("sealed", "open air", "pack")
 def shown_options(command: Callable[..., None]) -> Callable[..., None]:
     """What every step takes besides its own: the record, a note, units, --json, --picture."""
     picture = click.option(
-        "--picture", metavar="FILE.png", type=click.Path(path_type=Path), help="Draw before and after into this file."
+        "--picture",
+        metavar="FILE.png",
+        type=click.Path(readable=False, path_type=Path),
+        help="Draw before and after into this file.",
     )
     as_json = click.option("--json", "as_json", is_flag=True, help="One JSON object, for programs.")
     note = click.option("--note", default="", metavar="TEXT", help="A note to keep with the step.")

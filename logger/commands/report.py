@@ -17,7 +17,7 @@ SUFFIXES = (".html", ".pdf")
     "--sheet",
     "sheet_file",
     metavar="SHEET.toml",
-    type=click.Path(path_type=Path),
+    type=click.Path(readable=False, path_type=Path),
     help="The run sheet; for a recorded run, another one than its own.",
 )
 @record_option
@@ -27,7 +27,7 @@ SUFFIXES = (".html", ".pdf")
     "outputs",
     metavar="FILE.html|FILE.pdf",
     multiple=True,
-    type=click.Path(path_type=Path),
+    type=click.Path(readable=False, path_type=Path),
     help="Where the report goes; give it twice for both kinds. Without it: run-ID.html here.",
 )
 @click.option(

@@ -16,14 +16,16 @@ from logger.commands.situations import in_units, reviewed, shown
     "--sheet",
     "sheet_file",
     metavar="SHEET.toml",
-    type=click.Path(path_type=Path),
+    type=click.Path(readable=False, path_type=Path),
     help="The run sheet; for a recorded run, another one than its own.",
 )
 @click.option("--corrected", is_flag=True, help="By what coupons have taught since, not as it was watched.")
 @click.option("--anew", is_flag=True, help="Work it out from its readings, even where what it came to was kept.")
 @record_option
 @click.option("--json", "as_json", is_flag=True, help="One JSON object, for programs; no picture.")
-@click.option("--picture", metavar="FILE.png", type=click.Path(path_type=Path), help="Where the picture goes.")
+@click.option(
+    "--picture", metavar="FILE.png", type=click.Path(readable=False, path_type=Path), help="Where the picture goes."
+)
 @temperature_option
 @length_option
 def review(

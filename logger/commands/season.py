@@ -27,7 +27,7 @@ from logger.commands.shared_options import length_option, record_option, tempera
     metavar="FOLDER",
     default="season",
     show_default=True,
-    type=click.Path(path_type=Path),
+    type=click.Path(readable=False, path_type=Path),
     help="Where the pages go.",
 )
 @click.option("--paper", type=click.Choice(["A4", "Letter"]), default="A4", show_default=True, help="For printing.")

@@ -19,12 +19,14 @@ if TYPE_CHECKING:
 
 
 @click.command()
-@click.argument("oven_files", metavar="OVEN.toml...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument(
+    "oven_files", metavar="OVEN.toml...", nargs=-1, required=True, type=click.Path(readable=False, path_type=Path)
+)
 @click.option(
     "--log",
     "log_file",
     metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=click.Path(readable=False, path_type=Path),
     help="Where the log goes, turned over at 1 MB; left out, soaktally.log beside the first oven's record.",
 )
 @page_options("127.0.0.1:8427")

@@ -13,14 +13,16 @@ from logger.commands.shared_options import page_options, page_settings, told_pla
 
 
 @click.command()
-@click.argument("oven_files", metavar="OVEN.toml...", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.argument(
+    "oven_files", metavar="OVEN.toml...", nargs=-1, required=True, type=click.Path(readable=False, path_type=Path)
+)
 @click.option("--as", "user", metavar="USER", help="Who it runs as, when installed by root; left out, who called sudo.")
 @click.option("--group", default="dialout", show_default=True, help="The group that may use serial ports.")
 @click.option(
     "--secrets",
     "secrets_file",
     metavar="FILE",
-    type=click.Path(path_type=Path),
+    type=click.Path(readable=False, path_type=Path),
     help="NAME=value lines for settings that name an environment variable; may be missing.",
 )
 @page_options(None)

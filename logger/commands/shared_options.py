@@ -29,7 +29,7 @@ length_option = click.option(
 )
 record_option = click.option(
     "--record",
-    type=click.Path(path_type=Path),
+    type=click.Path(readable=False, path_type=Path),
     default=DEFAULT_RECORD,
     show_default=True,
     help="The record, as the oven file names it.",
@@ -46,7 +46,7 @@ def page_options(default: str | None) -> Callable[[Command], Command]:
                 "--page-password",
                 "password_file",
                 metavar="FILE",
-                type=click.Path(path_type=Path),
+                type=click.Path(readable=False, path_type=Path),
                 help="The password file, needed where others than this machine shall reach the page.",
             ),
             click.option(

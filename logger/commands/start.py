@@ -9,9 +9,14 @@ from logger.commands.shared_options import told_plainly
 
 
 @click.command()
-@click.argument("oven_file", metavar="OVEN.toml", type=click.Path(path_type=Path))
+@click.argument("oven_file", metavar="OVEN.toml", type=click.Path(readable=False, path_type=Path))
 @click.option(
-    "--sheet", "sheet_file", metavar="SHEET.toml", required=True, type=click.Path(path_type=Path), help="The run sheet."
+    "--sheet",
+    "sheet_file",
+    metavar="SHEET.toml",
+    required=True,
+    type=click.Path(readable=False, path_type=Path),
+    help="The run sheet.",
 )
 @json_option
 @wait_option

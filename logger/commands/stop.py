@@ -9,7 +9,7 @@ from logger.commands.shared_options import told_plainly
 
 
 @click.command()
-@click.argument("oven_file", metavar="OVEN.toml", type=click.Path(path_type=Path))
+@click.argument("oven_file", metavar="OVEN.toml", type=click.Path(readable=False, path_type=Path))
 @json_option
 @wait_option
 def stop(oven_file: Path, as_json: bool, wait: float) -> None:

@@ -12,16 +12,35 @@ from logger.commands.shared_options import told_plainly
 
 
 @click.command()
-@click.argument("log", metavar="LOG", type=click.Path(path_type=Path))
-@click.option("-o", "--output", metavar="TRACE.csv", type=click.Path(path_type=Path), help="Write a trace here.")
-@click.option("--record", type=click.Path(path_type=Path), help="Or put it into this record as a run; needs --sheet.")
-@click.option("--sheet", "sheet_file", metavar="SHEET.toml", type=click.Path(path_type=Path), help="The run's sheet.")
-@click.option("--oven", metavar="NAME", default="oven", show_default=True, help="The oven it was heated in.")
+@click.argument("log", metavar="LOG", type=click.Path(readable=False, path_type=Path))
 @click.option(
-    "--mapping", "mapping_file", metavar="MAP.toml", type=click.Path(path_type=Path), help="How it is laid out."
+    "-o", "--output", metavar="TRACE.csv", type=click.Path(readable=False, path_type=Path), help="Write a trace here."
 )
 @click.option(
-    "--write-mapping", metavar="MAP.toml", type=click.Path(path_type=Path), help="Write the guess, to correct it."
+    "--record",
+    type=click.Path(readable=False, path_type=Path),
+    help="Or put it into this record as a run; needs --sheet.",
+)
+@click.option(
+    "--sheet",
+    "sheet_file",
+    metavar="SHEET.toml",
+    type=click.Path(readable=False, path_type=Path),
+    help="The run's sheet.",
+)
+@click.option("--oven", metavar="NAME", default="oven", show_default=True, help="The oven it was heated in.")
+@click.option(
+    "--mapping",
+    "mapping_file",
+    metavar="MAP.toml",
+    type=click.Path(readable=False, path_type=Path),
+    help="How it is laid out.",
+)
+@click.option(
+    "--write-mapping",
+    metavar="MAP.toml",
+    type=click.Path(readable=False, path_type=Path),
+    help="Write the guess, to correct it.",
 )
 @click.option("--zone", default="", metavar="ZONE", help='Of dates without an offset: "Europe/Vienna" or "+01:00".')
 @click.option("--day-first/--month-first", "day_first", default=None, help="Where dates could be read both ways.")

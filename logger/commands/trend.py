@@ -14,7 +14,9 @@ from logger.commands.shared_options import record_option, temperature_option, to
 @click.option("--oven", metavar="NAME", help="Only this oven.")
 @click.option("--last", metavar="N", type=click.IntRange(min=1), help="Only the last N runs of each oven.")
 @click.option("--json", "as_json", is_flag=True, help="One JSON array with an object for each oven, for programs.")
-@click.option("--picture", metavar="FILE.png", type=click.Path(path_type=Path), help="Draw it; for one oven.")
+@click.option(
+    "--picture", metavar="FILE.png", type=click.Path(readable=False, path_type=Path), help="Draw it; for one oven."
+)
 @temperature_option
 def trend(
     record: Path,

@@ -20,9 +20,14 @@ from logger.errors import Fault, InputFault
 
 
 @click.command()
-@click.argument("oven_file", metavar="OVEN.toml", type=click.Path(path_type=Path))
+@click.argument("oven_file", metavar="OVEN.toml", type=click.Path(readable=False, path_type=Path))
 @click.option(
-    "--sheet", "sheet_file", metavar="SHEET.toml", required=True, type=click.Path(path_type=Path), help="The run sheet."
+    "--sheet",
+    "sheet_file",
+    metavar="SHEET.toml",
+    required=True,
+    type=click.Path(readable=False, path_type=Path),
+    help="The run sheet.",
 )
 @click.option("--for", "duration", metavar="TIME", help='End the run by itself after this long, such as "6 h".')
 @page_options(None)

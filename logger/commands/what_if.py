@@ -17,7 +17,7 @@ from logger.errors import Fault, InputFault
     "--sheet",
     "sheet_file",
     metavar="SHEET.toml",
-    type=click.Path(path_type=Path),
+    type=click.Path(readable=False, path_type=Path),
     help="The run sheet; for a recorded run, another one than its own.",
 )
 @record_option

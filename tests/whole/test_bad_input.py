@@ -1,10 +1,15 @@
 """What a person can get wrong: one clear line each, exit code 2, nothing on standard output, never a traceback."""
 
+import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
+from click.testing import CliRunner
+
+from logger.command import main
 
 SHEET = """
 [piece]
@@ -127,3 +132,25 @@ def test_a_port_that_is_not_there_is_named_and_tried_again_until_the_time_is_ove
     assert "Traceback" not in said.stderr
     runs = soaktally(folder, "runs")
     assert "the time asked for was over" in runs.stdout
+
+
+def test_a_file_that_may_not_be_read_is_refused_by_its_reader_in_one_line(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The command line's own refusal would be four lines, and not in our words."""
+    sheet = tmp_path / "sheet.toml"
+    sheet.write_text("[piece]\n")
+
+    def locked(path: Path, *given: Any, **named: Any) -> Any:
+        if path == sheet:
+            raise PermissionError(13, "Permission denied")
+        return read(path, *given, **named)
+
+    read = Path.read_bytes
+    monkeypatch.setattr(os, "access", lambda path, mode, **named: str(path) != str(sheet))
+    monkeypatch.setattr(Path, "read_bytes", locked)
+    said = CliRunner().invoke(main, ["watch", str(sheet), "--sheet", str(sheet)])
+    assert (said.exit_code, said.output) == (
+        2,
+        f"{sheet}: found a file this user may not read, expected an oven file in TOML\n",
+    )
