@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
-from logger.alert_rules import RULES, AlertKind, Rule, Severity
+from logger.alert_rules import OF_A_TARGET, RULES, AlertKind, Rule, Severity
 
 
 class Phase(StrEnum):
@@ -85,8 +85,10 @@ class Episode:
 
     @property
     def words(self) -> str:
-        """What it is, in a few words: its title and the number it is about."""
+        """What it is, in a few words: its title and the number it is about; of a target also which."""
         about = self.fact.number or self.fact.text
+        if self.fact.number and self.fact.kind in OF_A_TARGET:
+            about = f"{self.fact.text}, {self.fact.number}"
         title = RULES[self.fact.kind].title
         return f"{title}: {about}" if about else title
 

@@ -88,6 +88,9 @@ def _news(title: str, meaning: str, advice: str = "") -> Rule:
     return Rule(Severity.NEWS, title, meaning, advice, clear_after_s=0.0, tells_clear=False)
 
 
+OF_A_TARGET: Final = frozenset({AlertKind.TARGET_REACHED, AlertKind.TARGET_SOON, AlertKind.TARGET_PASSED})
+"""About one target of several: its name belongs beside the number."""
+
 RULES: Final[Mapping[AlertKind, Rule]] = {
     AlertKind.TARGET_REACHED: Rule(
         Severity.WARNING,

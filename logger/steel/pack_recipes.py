@@ -91,7 +91,7 @@ PACK_RECIPES: dict[str, PackRecipe] = {
                 1.5e-8,
                 2.5,
                 "derived: gives 1/2.8 of the case of charcoal with 30 % sea shell, from 0.15 to 0.40 % C after 4 h at "
-                "950 C, as published; 2 h and 8 h give 2.0e-8 and 1.1e-8, other definitions of case 0.5e-8 to 3e-8",
+                "950 C, as published; 2 h and 8 h give 2.0e-8 and 1.1e-8 m/s, other definitions of case 0.5e-8 to 3e-8",
             ),
         ),
         PackRecipe(

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.alert import AlertEvent, AlertState, Fact, Phase, acknowledge, advance, holds, restored
+from logger.alert import AlertEvent, AlertState, Episode, Fact, Phase, acknowledge, advance, holds, restored
 from logger.alert_rules import RULES, AlertKind, Rule, Severity
 
 KIND = AlertKind.OVER_TEMPERATURE
@@ -219,3 +219,13 @@ def test_after_a_restart_open_episodes_are_as_they_were(script: list[tuple[float
             facts = [] if action == "silent" else [Fact(KIND, "air", action == "on")]
             state, events = advance(state, facts, time_s, rules)
         told.extend(events)
+
+
+def test_an_alert_about_a_target_says_which_target() -> None:
+    fact = Fact(
+        AlertKind.TARGET_REACHED, "a", active=True, text="case depth to 0.40 % C", number="1.50 mm", band="wanted"
+    )
+    assert Episode(fact, 1, 0.0).words == "Target reached: case depth to 0.40 % C, 1.50 mm"
+    assert Episode(replace(fact, number=""), 1, 0.0).words == "Target reached: case depth to 0.40 % C"
+    hot = Fact(AlertKind.OVER_TEMPERATURE, "a", active=True, text="east", number="1020 C")
+    assert Episode(hot, 1, 0.0).words == "Over temperature: 1020 C"
