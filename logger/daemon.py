@@ -12,7 +12,6 @@ import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -35,6 +34,7 @@ from logger.shared_line import SharedLine
 from logger.sheet_file import parse_sheet
 from logger.situation import Situation
 from logger.units import InUnits
+from logger.versions import installed_version
 
 log = logging.getLogger("soaktally.daemon")
 
@@ -67,10 +67,7 @@ class Orders:
 
 def software() -> str:
     """Name and version of this software, as the record keeps it."""
-    try:
-        return f"soaktally {version('soaktally')}"
-    except PackageNotFoundError:
-        return "soaktally, not installed"
+    return f"soaktally {installed_version('soaktally')}"
 
 
 def boot_name() -> str:

@@ -32,7 +32,7 @@ from logger.run_time import Timeline
 from logger.sheet_file import parse_sheet
 from logger.situation import IdleSituation, Situation
 from logger.units import InUnits
-from logger.watch import STALE_AFTER_S, STALE_INTERVALS, STALE_REAL_S, Watch
+from logger.watch import Watch, stale_after_s
 
 log = logging.getLogger("soaktally.oven")
 
@@ -555,7 +555,7 @@ class OvenWatch:
             open_alerts=(*self._book.open(), *self.outlets.also_open()),
             links_lost=tuple(event.why for event in self._now.links_lost.values()),
             clock=self.clock.describe(),
-            stale_after_s=max(STALE_AFTER_S, STALE_INTERVALS * slowest_s, STALE_REAL_S * self.clock.speed),
+            stale_after_s=stale_after_s(slowest_s, self.clock),
             last_run=self.last_run,
         )
 

@@ -66,6 +66,11 @@ WATCH_STARTED = "watch started"
 log = logging.getLogger("soaktally.watch")
 
 
+def stale_after_s(poll_interval_s: float, clock: Clock) -> float:
+    """After how long [s] what is shown of an oven asked every so often [s] is called old."""
+    return max(STALE_AFTER_S, STALE_INTERVALS * poll_interval_s, STALE_REAL_S * clock.speed)
+
+
 @dataclass
 class Watch:
     """One run being watched. Call `begin` (or `take_up`) once, then `take` and `tick`, then `end`.
@@ -302,7 +307,7 @@ class Watch:
             open_alerts=self._book.open(),
             links_lost=tuple(self._links_lost.values()),
             clock=self.clock.describe(),
-            stale_after_s=max(STALE_AFTER_S, STALE_INTERVALS * self.poll_interval_s, STALE_REAL_S * self.clock.speed),
+            stale_after_s=stale_after_s(self.poll_interval_s, self.clock),
             finished=self.finished,
             cautions=self._cautions(),
         )

@@ -64,4 +64,4 @@ def season(
         )
         units = runs[-1].situation.problem.sheet.display
         written = write_season(folder, runs, units, paper=paper)
-        click.echo(f"{len(runs)} runs: {written[0]}")
+        click.echo(f"{len(runs)} run{'s' if len(runs) != 1 else ''}: {written[0]}")
