@@ -13,18 +13,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.estimate.carbon_problem import CarbonProblem, Surface
+from logger.estimate.carbon_problem import NOTHING, CarbonProblem, Surface
 from logger.estimate.carbon_transport import (
     Advanced,
+    Geometry,
     Potential,
     Span,
-    contact,
     error_size_wt_pct,
     geometry_of,
 )
 from logger.estimate.lapack import dgttrf, dgttrs
-from logger.estimate.temperature_windows import mobility
-from logger.steel.phase_limits import A3, SATURATION
+from logger.estimate.temperature_windows import MOBILITY_ENERGY_K
+from logger.steel.phase_limits import A3_IRON_K, SATURATION, phase_table
 from logger.units import FloatArray
 
 ERROR_PART = 0.25
@@ -45,64 +45,74 @@ def austenite_step(
     surfaces : what the front and the back face touch over it
     reach_s : relative mobility integrated since the surfaces last changed, this step not included [s]
     """
-    begin, end = span.begin_phases, span.stage_phases[1]
-    highest = float(end[:, SATURATION].min())
-    if float(nodes.max()) > min(highest, float(begin[:, SATURATION].min())):
+    lowest_K, highest_K = span.extremes_K
+    table = phase_table()
+    if lowest_K <= A3_IRON_K + table.step_K:
         return None
-    if float(begin[:, A3].max()) > 0.0 or float(end[:, A3].max()) > 0.0:
+    saturation = table.least_saturation_wt_pct(lowest_K, highest_K)
+    if float(nodes.max()) > saturation:
         return None
     geometry = geometry_of(problem)
-    hot_s = span.hot_s[:, None]
-    flow, volume = hot_s * geometry.conductance, geometry.volume
-    phi = Potential(problem, span.temperature_K)
-    faces = _faces(surfaces, span)
-    now, slope = _flows(phi, flow, nodes, faces, 0)
+    volume = geometry.volume
+    flows = _Flows(problem, span, geometry, _faces(surfaces, span))
+    faces = flows.faces
+    now, slope = flows.at(nodes, 0)
     later = _change_over_step(nodes, faces)
 
-    diagonal = (hot_s * geometry.both) * slope
-    diagonal += (1.0 / _GAMMA) * volume
-    lower, upper = np.zeros_like(nodes), np.zeros_like(nodes)
-    np.multiply(flow, slope[:, :-1], out=lower[:, :-1])
-    np.multiply(flow, slope[:, 1:], out=upper[:, :-1])
+    diagonal = span.hot_s[:, None] * geometry.both
+    diagonal *= slope
+    diagonal += geometry.volume_by_gamma
+    lower = flows.out_of * slope.ravel()
+    upper = flows.out_of[:-1] * slope.ravel()[1:]
     for face in faces:
         diagonal[:, face.number] += face.per_step[0]
         if face.pinned is not None:
             diagonal[face.pinned, face.number] = 1.0
             if face.number == 0:
-                upper[face.pinned, 0] = 0.0
+                upper[:: nodes.shape[1]][face.pinned] = 0.0
             else:
-                lower[face.pinned, -2] = 0.0
-    *factors, info = dgttrf(-lower.ravel()[:-1], diagonal.ravel(), -upper.ravel()[:-1])
+                lower[nodes.shape[1] - 2 :: nodes.shape[1]][face.pinned] = 0.0
+    *factors, info = dgttrf(lower[:-1], diagonal.ravel(), upper)
     if info != 0:
         return None
 
     def solved(right: FloatArray) -> FloatArray:
-        result: FloatArray = dgttrs(*factors, right.ravel())[0]
+        result: FloatArray = dgttrs(*factors, right.ravel(), overwrite_b=True)[0]
         return result.reshape(nodes.shape)
 
-    first = solved(now + _GAMMA_1 * later)
-    second = solved(now + (_GAMMA_2 * later + (4.0 * volume) * first))
-    both = first - second
-    third = solved(_flows(phi, flow, nodes + 2.0 * first, faces, 1)[0] + volume * both)
-    whole = nodes + 2.0 * first + third
-    tail = both - (8.0 / 3.0) * third
-    fourth = solved(_flows(phi, flow, whole, faces, 1)[0] + volume * tail)
+    change = 0.5 * later
+    change += now
+    first = solved(change)
+    later *= 1.5
+    later += now
+    later += geometry.four_volumes * first
+    second = solved(later)
+    first_less_second = first - second
+    whole = 2.0 * first
+    whole += nodes
+    change = flows.at(whole, 1)[0]
+    change += volume * first_less_second
+    third = solved(change)
+    whole += third
+    third *= -8.0 / 3.0
+    third += first_less_second
+    change = flows.at(whole, 1)[0]
+    change += volume * third
+    fourth = solved(change)
     whole += fourth
     for face in faces:
         if face.pinned is not None:
             whole[face.pinned, face.number] = face.offered[1][face.pinned]
-    if not float(whole.max()) <= highest:
+    if float(whole.max()) > saturation and (whole.max(axis=1) > table.column_at(SATURATION, span.line_K[2])).any():
         return None
-    work = (span.hot_s * span.mobility)[:, None]
     # The last stage's own equation says how fast the end changes, to second order in that stage.
-    rate = ((1.0 / _GAMMA) * fourth - tail) / work
+    rate = 2.0 * fourth
+    rate -= third
+    rate /= span.work_s[:, None]
     rate[:, 0] = rate[:, -1] = 0.0
     fourth[:, 0] = fourth[:, -1] = 0.0
-    return Advanced(whole, rate, ERROR_PART * error_size_wt_pct(problem, fourth, reach_s + float(work.mean())), True)
-
-
-_GAMMA, _GAMMA_1, _GAMMA_2 = 0.5, 0.5, 1.5
-"""RODAS3's diagonal, and the weights of the change in time in its first two stages; the last two have none."""
+    size = ERROR_PART * error_size_wt_pct(problem, fourth, reach_s + span.mean_work_s)
+    return Advanced(whole, rate, size, True)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -123,40 +133,56 @@ class _Face:
 
 def _faces(surfaces: tuple[Surface, Surface], span: Span) -> list[_Face]:
     """The faces that are not sealed."""
+    # Colder steel takes longer over the same work; together as long as it really took.
+    begin_K, _, end_K = span.line_K
+    slower = np.exp(MOBILITY_ENERGY_K / begin_K - MOBILITY_ENERGY_K / end_K)
+    end_s = span.hot_s * (2.0 / (1.0 + slower))
+    begin_s = end_s * slower
     faces = []
     for number, surface in ((0, surfaces[0]), (-1, surfaces[1])):
-        begin = contact(surface, span.begin_K, span.begin_phases)
-        end = contact(surface, span.stage_K[1], span.stage_phases[1])
-        if begin is None or end is None:
+        if surface is NOTHING:
             continue
-        # Colder steel takes longer over the same work; together as long as it really took.
-        slow, quick = 1.0 / mobility(span.begin_K), 1.0 / mobility(span.stage_K[1])
-        hot_s = span.hot_s * (2.0 / (slow + quick))
-        per_step = (begin.transfer * slow * hot_s, end.transfer * quick * hot_s)
-        faces.append(_Face(number, per_step, (begin.w, end.w), begin.pinned))
+        # No ferrite, so that no pack offers more than it is asked for: see `offered_wt_pct`.
+        offered = tuple(
+            np.minimum(surface.potential_at(at_K), most)
+            for at_K, most in ((begin_K, span.highest_wt_pct[0]), (end_K, span.highest_wt_pct[2]))
+        )
+        begin, end = surface.transfer_at(begin_K), surface.transfer_at(end_K)
+        pinned = np.isinf(begin)
+        if pinned.any():
+            begin, end = np.where(pinned, 0.0, begin), np.where(pinned, 0.0, end)
+            pinned = np.broadcast_to(pinned, begin_s.shape)
+            faces.append(_Face(number, (begin * begin_s, end * end_s), offered, pinned))
+        else:
+            faces.append(_Face(number, (begin * begin_s, end * end_s), offered, None))
     return faces
 
 
-def _flows(
-    phi: Potential, flow: FloatArray, nodes: FloatArray, faces: list[_Face], moment: int
-) -> tuple[FloatArray, FloatArray]:
-    """What flows into every node over the whole step at the pace of its beginning (0) or end (1), and the slope of phi.
+class _Flows:
+    """What flows into every node over a step, were it all at one moment's pace; all members laid end to end."""
 
-    For a pinned face: how far its carbon is from what it is held at.
-    """
-    value, slope = phi.austenite(nodes)
-    across = value[:, 1:] - value[:, :-1]
-    across *= flow
-    net = np.empty_like(nodes)
-    np.subtract(across[:, 1:], across[:, :-1], out=net[:, 1:-1])
-    net[:, 0] = across[:, 0]
-    net[:, -1] = -across[:, -1]
-    for face in faces:
-        short = face.offered[moment] - nodes[:, face.number]
-        net[:, face.number] += face.per_step[moment] * short
-        if face.pinned is not None:
-            net[face.pinned, face.number] = short[face.pinned]
-    return net, slope
+    def __init__(self, problem: CarbonProblem, span: Span, geometry: Geometry, faces: list[_Face]) -> None:
+        self.phi = Potential(problem, span.temperature_K)
+        self.out_of = (span.hot_s[:, None] * geometry.minus_conductance).ravel()
+        self.faces = faces
+        across = np.zeros(self.out_of.size + 1)
+        self.between, self.before, self.behind = across[1:-1], across[:-1], across[1:]
+
+    def at(self, nodes: FloatArray, moment: int) -> tuple[FloatArray, FloatArray]:
+        """Flows (m, n + 2) [wt% m] at the pace of the step's beginning (0) or end (1), and the slope of phi [m2/s].
+
+        For a pinned face: how far its carbon is from what it is held at.
+        """
+        phi, slope = self.phi.austenite(nodes)
+        value = phi.ravel()
+        np.multiply(self.out_of[:-1], value[1:] - value[:-1], out=self.between)
+        net = (self.before - self.behind).reshape(nodes.shape)
+        for face in self.faces:
+            short = face.offered[moment] - nodes[:, face.number]
+            net[:, face.number] += face.per_step[moment] * short
+            if face.pinned is not None:
+                net[face.pinned, face.number] = short[face.pinned]
+        return net, slope
 
 
 def _change_over_step(nodes: FloatArray, faces: list[_Face]) -> FloatArray:

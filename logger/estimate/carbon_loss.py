@@ -5,7 +5,7 @@ the pack a little. A loss worth telling is one through an open face, that has le
 was, poorer than what lies under it, and below what hardens fully.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -46,11 +46,8 @@ class FaceHistory:
 
         Each (m,), a value a member; ``hot_s`` is the step's time above A1 [s].
         """
-        return replace(
-            self,
-            richest_wt_pct=np.maximum(self.richest_wt_pct, cell_wt_pct),
-            outward_s=np.where(outward, self.outward_s + hot_s, self.outward_s),
-        )
+        outward_s = self.outward_s + hot_s * outward if outward.any() else self.outward_s
+        return FaceHistory(np.maximum(self.richest_wt_pct, cell_wt_pct), outward_s)
 
 
 def lost_kg_per_m2(depth_m: FloatArray, carbon_wt_pct: FloatArray) -> float:

@@ -23,7 +23,7 @@ from logger.estimate.temperature_windows import (
     no_windows,
     open_window,
 )
-from logger.steel.phase_limits import A1_K, A3, HIGHEST_W, SATURATION, phase_table
+from logger.steel.phase_limits import A1_K, A3, A3_IRON_K, SATURATION, phase_table
 from logger.units import FloatArray
 
 __all__ = [
@@ -123,21 +123,19 @@ def advance(problem: CarbonProblem, state: CarbonState, time_s: FloatArray, temp
         return state
     if temperature_K.ndim == 1:
         temperature_K = np.broadcast_to(temperature_K, (problem.members, time_s.size))
-    open_time_s = np.concatenate([state.open_time_s, time_s])
-    open_K = np.concatenate([state.open_K, temperature_K], axis=1)
-    state = replace(state, open_time_s=open_time_s, open_K=open_K)
+    if state.open_time_s.size:
+        time_s = np.concatenate([state.open_time_s, time_s])
+        temperature_K = np.concatenate([state.open_K, temperature_K], axis=1)
     if state.time_s == -inf:
-        state = replace(state, time_s=float(open_time_s[0]), windows=no_windows(float(open_time_s[0]), problem.members))
-    closed, kept = closed_windows(open_time_s, open_K)
-    if not len(closed):
-        return state
+        state = replace(state, time_s=float(time_s[0]), windows=no_windows(float(time_s[0]), problem.members))
+    closed, kept = closed_windows(time_s, temperature_K)
     state = replace(
         state,
         windows=state.windows.then(closed),
-        open_time_s=open_time_s[kept:].copy(),
-        open_K=open_K[:, kept:].copy(),
+        open_time_s=time_s[kept:].copy(),
+        open_K=temperature_K[:, kept:].copy(),
     )
-    return _stepped(problem, state, to_the_end=False)
+    return _stepped(problem, state, to_the_end=False) if len(closed) else state
 
 
 def at_end(problem: CarbonProblem, state: CarbonState, member: int = 0) -> CarbonResult:
@@ -181,9 +179,10 @@ def _stepped(problem: CarbonProblem, state: CarbonState, to_the_end: bool) -> Ca
             break
         # From the beginning or another surface on, the faces must first find their carbon.
         result = austenite_step(problem, nodes, span, surfaces, reach_s) if reach_s > 0.0 else None
+        austenite = result is not None
         if result is None:
             result = step(problem, nodes, rate, span, surfaces, reach_s, phase_table().at(last_K))
-        done_s = float(np.mean(span.hot_s * span.mobility))
+        done_s = span.mean_work_s
         growth = _growth(problem, result.error_wt_pct) if result.converged else LEAST_GROWTH
         if not (result.converged and result.error_wt_pct <= problem.tolerance_wt_pct):
             work_s = done_s * min(max(growth, LEAST_GROWTH), 0.7)
@@ -191,7 +190,7 @@ def _stepped(problem: CarbonProblem, state: CarbonState, to_the_end: bool) -> Ca
                 raise RuntimeError(f"carbon step does not settle at {time_s:g} s, {span.temperature_K} K")
             continue
         nodes, rate, reach_s = result.nodes, result.rate, reach_s + done_s
-        ever = _remembered(problem, ever, nodes, span, surfaces)
+        ever = _remembered(problem, ever, nodes, span, surfaces, austenite)
         time_s, last_K = span.end_s, span.stage_K[1]
         grown_s = done_s * min(max(growth, LEAST_GROWTH), MOST_GROWTH)
         # A step cut short by the samples says little about how long it might have been.
@@ -204,7 +203,7 @@ def _stepped(problem: CarbonProblem, state: CarbonState, to_the_end: bool) -> Ca
         work_s=work_s,
         reach_s=reach_s,
         last_K=last_K,
-        windows=state.windows.after(min(first, len(state.windows))),
+        windows=state.windows.after(min(first, len(state.windows)), plan.sums[min(first, len(state.windows))]),
         ever=ever,
     )
 
@@ -224,19 +223,19 @@ class _Plan:
 
     def __init__(self, windows: TemperatureWindows) -> None:
         self.windows = windows
-        self.weight = windows.hot_s * windows.mobility
-        self.work_s = np.ascontiguousarray(self.weight.T).mean(axis=1)
+        self.sums = windows.sums()
         self.starts_s = np.concatenate([[windows.start_s], windows.end_s[:-1]])
-        self.hot = np.flatnonzero(self.work_s > 0.0)
-        self.saturation = phase_table().column_at(SATURATION, windows.temperature_K)
-        self.a3 = phase_table().column_at(A3, windows.temperature_K)
+        work_s = np.ascontiguousarray(self.sums[:, 0])
+        self.mean_work_s = work_s.mean(axis=1) if work_s.shape[1] > 1 else work_s[:, 0]
+        has_work = self.mean_work_s[1:] > self.mean_work_s[:-1]
+        self.hot, self.cold = np.flatnonzero(has_work), np.flatnonzero(~has_work)
 
     def next_hot(self, first: int, time_s: float) -> tuple[int, float]:
         """The next window with work to do after a time [s] in window `first` or later; the time where that begins."""
         windows = self.windows
         if first < len(windows):
-            first = max(first, int(np.searchsorted(windows.end_s, time_s, side="right")))
-            place = int(np.searchsorted(self.hot, first))
+            first = max(first, int(windows.end_s.searchsorted(time_s, side="right")))
+            place = int(self.hot.searchsorted(first))
             hot = int(self.hot[place]) if place < self.hot.size else len(windows)
             if hot > first:
                 first, time_s = hot, max(time_s, float(windows.end_s[hot - 1]))
@@ -249,53 +248,74 @@ class _Plan:
 
         None: the samples do not yet say where it ends.
         """
-        windows = self.windows
-        last = int(np.searchsorted(windows.end_s, time_s + LONGEST_SPAN_S)) + 1
-        end_s, starts_s = windows.end_s[first:last], self.starts_s[first:last]
-        part = np.ones(end_s.size)
-        begin_s = max(time_s, float(starts_s[0]))
-        part[0] = (end_s[0] - begin_s) / (end_s[0] - starts_s[0])
-        # 1. where the temperature, or a limit between phases that are there, has moved too far, or below A1
-        temperature_K = windows.temperature_K[:, first:last]
-        moved = np.abs(temperature_K - temperature_K[:, :1]).max(axis=0) > SOLID_STEP_K
-        moved |= self.work_s[first:last] == 0.0
-        moved |= self._limits_moved(nodes, first, last)
-        count = int(np.argmax(moved)) if moved.any() else end_s.size
-        closed = count < end_s.size or end_s.size < windows.end_s.size - first
-        # 2. where the work is done
-        work = self.work_s[first : first + count] * part[:count]
-        total = np.cumsum(work)
-        stop_s = float(end_s[count - 1])
-        whole = bool(total[-1] >= work_s)
+        end_s, done_s = self.windows.end_s, self.mean_work_s
+        last = min(int(end_s.searchsorted(time_s + LONGEST_SPAN_S)) + 1, end_s.size)
+        begin_s = max(time_s, self.starts_s.item(first))
+        # 1. where the work is done
+        before_s, after_s = done_s.item(first), done_s.item(first + 1)
+        due_s = before_s + self._part(first, begin_s) * (after_s - before_s) + work_s
+        to = int(done_s[first + 1 : last + 1].searchsorted(due_s)) + first + 1
+        whole = to <= last
+        to = min(to, last)
+        # 2. where the temperature, or a limit between phases that are there, has moved too far, or below A1
+        unmoved = self._unmoved(nodes, first, to - first)
+        closed = whole or unmoved < to - first or last < end_s.size
+        whole, to = whole and unmoved == to - first, first + unmoved
+        stop_s = end_s.item(to - 1)
         if whole:
-            count = int(np.searchsorted(total, work_s)) + 1
-            done = total[count - 2] if count > 1 else 0.0
-            window_begin_s = begin_s if count == 1 else float(starts_s[count - 1])
-            share = (work_s - done) / work[count - 1]
-            stop_s = window_begin_s + share * (float(end_s[count - 1]) - window_begin_s)
-            if share > 0.999 or not begin_s < stop_s < end_s[count - 1]:
-                stop_s = float(end_s[count - 1])
-            closed = True
+            share = (due_s - done_s.item(to - 1)) / (done_s.item(to) - done_s.item(to - 1))
+            window_begin_s = self.starts_s.item(to - 1)
+            part_s = window_begin_s + share * (stop_s - window_begin_s)
+            if share <= 0.999 and begin_s < part_s < stop_s:
+                stop_s = part_s
         # 3. where the surface changes
         if until_s < stop_s:
             stop_s, whole, closed = until_s, False, True
-            count = int(np.searchsorted(end_s, until_s)) + 1
+            to = int(end_s.searchsorted(until_s)) + 1
         if not (closed or to_the_end):
             return None, False
-        last_begin_s = begin_s if count == 1 else float(starts_s[count - 1])
-        part = part[:count]
-        part[-1] *= (stop_s - last_begin_s) / (float(end_s[count - 1]) - last_begin_s)
-        return self._span(first, count, part, begin_s, stop_s), whole
+        return self._span(first, to, begin_s, stop_s), whole
 
-    def _limits_moved(self, nodes: FloatArray, first: int, last: int) -> np.ndarray:
+    def _unmoved(self, nodes: FloatArray, first: int, count: int) -> int:
+        """How many of ``count`` windows from `first` on a step may cover, by what the temperature does in them."""
+        if self.cold.size:
+            place = int(self.cold.searchsorted(first))
+            if place < self.cold.size:
+                count = min(count, int(self.cold[place]) - first)
+        if count == 1:
+            return 1
+        temperature_K = self.windows.temperature_K[:, first : first + count]
+        begin_K = temperature_K[:, :1]
+        moved = None
+        lowest_K, highest_K = float(temperature_K.min()), float(temperature_K.max())
+        if highest_K - lowest_K > SOLID_STEP_K:
+            moved = np.abs(temperature_K - begin_K).max(axis=0) > SOLID_STEP_K
+        limits_moved = self._limits_moved(nodes, temperature_K, lowest_K, highest_K)
+        if limits_moved is not None:
+            moved = limits_moved if moved is None else moved | limits_moved
+        return int(moved.argmax()) if moved is not None and moved.any() else count
+
+    def _limits_moved(
+        self, nodes: FloatArray, temperature_K: FloatArray, lowest_K: float, highest_K: float
+    ) -> np.ndarray | None:
         """For each window, (k,), whether a limit moved too far since the first one in steel that is, or gets, near it.
 
         A longer step would let steel that turns to two phases on its way drain, or fill, as if it had always been so.
+        None: no steel comes near a limit.
+
+        Parameters
+        ----------
+        nodes : (m, n + 2)              carbon of the cells and at the faces [wt%, solver's scale]
+        temperature_K : (m, k)          the windows' temperatures [K]
+        lowest_K, highest_K : the least and the most of them [K]
         """
-        moved = np.zeros(min(last, len(self.windows)) - first, dtype=bool)
-        carbide, ferrite = self.saturation[:, first:last], self.a3[:, first:last]
-        if float(nodes.max()) < float(carbide.min()) and float(ferrite.max()) <= 0.0:
-            return moved
+        table, highest_wt_pct = phase_table(), float(nodes.max())
+        if lowest_K > A3_IRON_K and highest_wt_pct < table.least_saturation_wt_pct(lowest_K, highest_K):
+            return None
+        moved = np.zeros(temperature_K.shape[1], dtype=bool)
+        carbide, ferrite = table.column_at(SATURATION, temperature_K), table.column_at(A3, temperature_K)
+        if highest_wt_pct < float(carbide.min()) and float(ferrite.max()) <= 0.0:
+            return None
         highest, lowest = nodes.max(axis=1)[:, None], nodes[:, 1:-1].min(axis=1)[:, None]
         for limit, near in (
             (carbide, highest > np.minimum(carbide, carbide[:, :1])),
@@ -304,55 +324,84 @@ class _Plan:
             moved |= (near & (np.abs(limit - limit[:, :1]) > LIMIT_STEP_WT_PCT)).any(axis=0)
         return moved
 
-    def _span(self, first: int, count: int, part: FloatArray, begin_s: float, stop_s: float) -> Span:
-        windows, to = self.windows, first + count
-        hot_s = windows.hot_s[:, first:to] * part
-        total_hot_s = hot_s.sum(axis=1)
-        safe_hot_s = np.where(total_hot_s > 0.0, total_hot_s, 1.0)
-        relative = (self.weight[:, first:to] * part).sum(axis=1) / safe_hot_s
-        relative = np.where(total_hot_s > 0.0, relative, windows.mobility[:, first])
-        average_K = mobility_temperature_K(relative)
-        if count == 1:
-            phases = phase_table().at(average_K)
-            twice = (average_K, average_K), (phases, phases)
-            return Span(stop_s, total_hot_s, average_K, relative, average_K, phases, *twice)
-        # The temperature's straight line through the windows: noise averages out, a ramp stays a ramp.
-        edges_s = np.append(windows.end_s[first : to - 1], stop_s)
-        middle_s = 0.5 * (np.append(begin_s, edges_s[:-1]) + edges_s) - begin_s
+    def _part(self, window: int, time_s: float) -> float:
+        """How much of a window has gone by at a time in it [-]."""
+        begin_s = self.starts_s.item(window)
+        return float((time_s - begin_s) / (self.windows.end_s.item(window) - begin_s))
+
+    def _sums_at(self, window: int, time_s: float) -> FloatArray:
+        """The windows' sums at a time in one of them, (3, m)."""
+        before = self.sums[window]
+        result: FloatArray = before + self._part(window, time_s) * (self.sums[window + 1] - before)
+        return result
+
+    def _span(self, first: int, to: int, begin_s: float, stop_s: float) -> Span:
+        """The span over windows `first` to ``to``, from ``begin_s`` in the first to ``stop_s`` in the last [s]."""
+        windows = self.windows
+        if to - first == 1:
+            part = self._part(first, stop_s) - self._part(first, begin_s)
+            hot_s, average_K = part * windows.hot_s[:, first], windows.temperature_K[:, first]
+            work_s = hot_s * windows.mobility[:, first]
+            line_K = np.broadcast_to(average_K, (3, average_K.size))
+            return Span(stop_s, hot_s, average_K, work_s, float(work_s.mean()), line_K)
+        # The temperature's straight line through the means of both halves: noise averages out, a ramp stays a ramp.
+        middle_s = 0.5 * (begin_s + stop_s)
+        middle = self._sums_at(int(windows.end_s.searchsorted(middle_s)), middle_s)
+        early, late = middle - self._sums_at(first, begin_s), self._sums_at(to - 1, stop_s) - middle
+        work_s, hot_s, heat = early + late
+        average_K, mean_K, rise_K = self._averages(first, work_s, hot_s, heat, early, late)
         temperature_K = windows.temperature_K[:, first:to]
-        heat = hot_s * temperature_K
-        mean_s = (hot_s @ middle_s) / safe_hot_s
-        mean_K = heat.sum(axis=1) / safe_hot_s
-        away_s = middle_s - mean_s[:, None]
-        weight = hot_s * away_s
-        spread = (weight * away_s).sum(axis=1)
-        slope = (weight * temperature_K).sum(axis=1) / np.where(spread > 0.0, spread, 1.0)
-        lowest, highest = temperature_K.min(axis=1), temperature_K.max(axis=1)
-        ends_s = (stop_s - begin_s) * _STAGES - mean_s
-        stage_K = np.minimum(np.maximum(mean_K + slope * ends_s, lowest), highest)
-        phases = phase_table().at(stage_K.ravel()).reshape(3, mean_K.size, -1)
-        stages = (stage_K[1], stage_K[2]), (phases[1], phases[2])
-        return Span(stop_s, total_hot_s, average_K, relative, stage_K[0], phases[0], *stages)
+        lowest_K, highest_K = temperature_K.min(axis=1), temperature_K.max(axis=1)
+        line_K = np.minimum(np.maximum(mean_K + _STAGES * rise_K, lowest_K), highest_K)
+        return Span(stop_s, hot_s, average_K, work_s, float(work_s.mean()), line_K)
+
+    def _averages(
+        self, first: int, work_s: FloatArray, hot_s: FloatArray, heat: FloatArray, early: FloatArray, late: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Arrhenius average, mean, and rise from a span's first half to its second, (m,) [K]."""
+        if min(float(early[1].min()), float(late[1].min())) > 0.0:
+            rise_K = late[2] / late[1] - early[2] / early[1]
+            return mobility_temperature_K(work_s / hot_s), A1_K + heat / hot_s, rise_K
+        # Members below A1 for half of it, or all.
+        both = (early[1] > 0.0) & (late[1] > 0.0)
+        seconds = np.where(both, early[1], 1.0), np.where(both, late[1], 1.0)
+        rise_K = np.where(both, late[2] / seconds[1] - early[2] / seconds[0], 0.0)
+        safe_s = np.where(hot_s > 0.0, hot_s, 1.0)
+        relative = np.where(hot_s > 0.0, work_s / safe_s, self.windows.mobility[:, first])
+        return mobility_temperature_K(relative), A1_K + heat / safe_s, rise_K
 
 
-_STAGES = np.array([[0.0], [STAGE_PART], [1.0]])
+_STAGES = 2.0 * np.array([[0.0], [STAGE_PART], [1.0]]) - 1.0
+"""Beginning, first stage and end of a step, in halves of it from its middle."""
 
 
 def _remembered(
-    problem: CarbonProblem, ever: Ever, nodes: FloatArray, span: Span, surfaces: tuple[Surface, Surface]
+    problem: CarbonProblem,
+    ever: Ever,
+    nodes: FloatArray,
+    span: Span,
+    surfaces: tuple[Surface, Surface],
+    austenite: bool,
 ) -> Ever:
-    """What the step just done adds to what must be remembered."""
-    temperature_K, phases = span.stage_K[1], span.stage_phases[1]
+    """What the step just done adds to what must be remembered; ``austenite``: all of the steel was and is that."""
+    temperature_K = span.line_K[2]
     limited = np.zeros(problem.members, dtype=bool)
-    saturated = float(nodes.max()) > float(phases[:, SATURATION].min())
+    saturated = ferritic = False
+    if not austenite:
+        phases = span.stage_phases[1]
+        saturated = float(nodes.max()) > float(phases[:, SATURATION].min())
+        ferritic = float(phases[:, A3].max()) > 0.0
     outward = []
     for surface, end, cell in ((surfaces[0], 0, 1), (surfaces[1], -1, -2)):
-        out = np.zeros(problem.members, dtype=bool)
-        if surface is not NOTHING:
-            limited |= surface.potential_at(temperature_K) > phases[:, HIGHEST_W]
-            inside = nodes[:, cell]
-            if saturated or float(phases[:, A3].max()) > 0.0:
-                inside = austenite_equivalent_wt_pct(nodes[:, [cell]], phases)[:, 0]
-            out = nodes[:, end] < inside - OUTWARD_WT_PCT
-        outward.append(out)
-    return ever.after(problem, nodes, phases, temperature_K, span.hot_s, limited, saturated, (outward[0], outward[1]))
+        if surface is NOTHING:
+            outward.append(np.zeros(problem.members, dtype=bool))
+            continue
+        limited |= surface.potential_at(temperature_K) > span.highest_wt_pct[2]
+        inside = nodes[:, cell]
+        if saturated or ferritic:
+            inside = austenite_equivalent_wt_pct(nodes[:, [cell]], span.stage_phases[1])[:, 0]
+        outward.append(nodes[:, end] < inside - OUTWARD_WT_PCT)
+    both = outward[0], outward[1]
+    return ever.after(
+        problem, nodes, temperature_K, span.hot_s, limited, both, span.stage_phases[1] if saturated else None
+    )

@@ -104,12 +104,11 @@ class Ever:
         self,
         problem: CarbonProblem,
         nodes: FloatArray,
-        phases: FloatArray,
         temperature_K: FloatArray,
         hot_s: FloatArray,
         limited: np.ndarray,
-        saturated: bool,
         outward: tuple[np.ndarray, np.ndarray],
+        phases: FloatArray | None,
     ) -> "Ever":
         """With one more step.
 
@@ -117,27 +116,32 @@ class Ever:
         ----------
         problem : the problem
         nodes : (m, n + 2)        cells and faces at the step's end [wt%, solver's scale]
-        phases : (m, columns)     rows of the phase table at its end [wt%, K]
         temperature_K : (m,)      temperature at its end [K]
         hot_s : (m,)              how much of it was above A1 [s]
         limited : (m,)            whether a face was held to what iron can take
-        saturated : whether a face is at saturation
         outward : (m,) each       whether the front and the back face give off carbon
+        phases : (m, columns)     rows of the phase table at its end [wt%, K]; None where no steel is beyond saturation
         """
         front = self.front.after(nodes[:, 1], outward[0], hot_s)
         back = self.back.after(nodes[:, -2], outward[1], hot_s)
         peak_K = np.maximum(self.peak_K, temperature_K)
-        coarsening_s = self.coarsening_s + np.where(temperature_K > GRAIN_GROWTH_K, hot_s, 0.0)
-        limited_s = self.limited_s + np.where(limited, hot_s, 0.0)
-        if not saturated:
-            return replace(self, peak_K=peak_K, coarsening_s=coarsening_s, limited_s=limited_s, front=front, back=back)
+        coarse = temperature_K > GRAIN_GROWTH_K
+        coarsening_s = self.coarsening_s + hot_s * coarse if coarse.any() else self.coarsening_s
+        limited_s = self.limited_s + hot_s * limited if limited.any() else self.limited_s
+        liquid, carbide, molten_s, deepest = (
+            self.liquid_depth_m,
+            self.carbide_depth_m,
+            self.molten_s,
+            self.deepest_wt_pct,
+        )
+        if phases is None:
+            return Ever(liquid, carbide, peak_K, coarsening_s, limited_s, molten_s, front, back, deepest)
         excess = _excess_depth_m(problem, nodes, phases)
         molten = temperature_K > EUTECTIC_K
         at_heat = temperature_K > peak_K - AT_HEAT_K
         liquid = np.where(molten, np.maximum(self.liquid_depth_m, excess), self.liquid_depth_m)
         carbide = np.where(~molten & at_heat, np.maximum(self.carbide_depth_m, excess), self.carbide_depth_m)
         molten_s = self.molten_s + np.where(molten & (excess > 0.0), hot_s, 0.0)
-        deepest = self.deepest_wt_pct
         if _is_worse(liquid, carbide, self):
             deepest = np.empty(nodes.shape[1])
             deepest[1:-1] = nodes[0, 1:-1] / problem.carbon_ratio

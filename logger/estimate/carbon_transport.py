@@ -10,17 +10,20 @@ Time: two backward stages of one step (second order, L-stable; R. Alexander, SIA
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from math import sqrt
 
 import numpy as np
 
 from logger.estimate.carbon_problem import NOTHING, CarbonProblem, Surface, offered_wt_pct
+from logger.estimate.diffusivity_table import CARBON_STEP_WT_PCT, POINTS, integral_table
 from logger.estimate.lapack import dgtsv
+from logger.steel.carbon_diffusion import DiffusivityLaw
 from logger.steel.phase_limits import (
     A3,
     FERRITE_D,
     FERRITE_LIMIT,
+    HIGHEST_W,
     LIQUID_D,
     LIQUID_SLOPE,
     LIQUIDUS,
@@ -32,13 +35,6 @@ from logger.units import FloatArray
 STAGE_PART = 1.0 - np.sqrt(0.5)
 """Each stage is a backward step of this part of the whole."""
 
-TABLE_TOP_WT_PCT = 2.4
-TABLE_POINTS = 320
-"""Diffusivity is tabulated over austenite's carbon once a step, 0.0075 wt% apart: error of the integral about 1e-5."""
-
-_TABLE_CARBON: FloatArray = np.linspace(0.0, TABLE_TOP_WT_PCT, TABLE_POINTS + 1)[None, :]
-_TABLE_STEP = TABLE_TOP_WT_PCT / TABLE_POINTS
-
 MOST_ITERATIONS = 40
 SMOOTH_CHANGE_PART = 5.0
 """Newton's last change may be this many step tolerances: what is left is its square."""
@@ -47,26 +43,44 @@ KINK_WT_PCT = 1e-7
 """How far past a phase limit an iterate is put when Newton's method would jump across it."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Span:
     """A stretch of time the solver steps over at once.
 
     end_s : when it ends [s]
-    hot_s : (m,)                   seconds above A1
-    temperature_K : (m,)           Arrhenius average
-    mobility : (m,)                relative carbon mobility at it
-    begin_K, begin_phases : (m,), (m, columns)             temperature at its beginning, its phase table rows
-    stage_K, stage_phases : two of (m,), of (m, columns)   temperatures at the step's two stages, their phase table rows
+    hot_s : (m,)                             seconds above A1
+    temperature_K : (m,)                     Arrhenius average
+    work_s, mean_work_s : (m,), their mean   relative mobility integrated over it [s]
+    line_K : (3, m)                          temperatures at its beginning, at the step's first stage, at its end
     """
 
     end_s: float
     hot_s: FloatArray
     temperature_K: FloatArray
-    mobility: FloatArray
-    begin_K: FloatArray
-    begin_phases: FloatArray
-    stage_K: tuple[FloatArray, FloatArray]
-    stage_phases: tuple[FloatArray, FloatArray]
+    work_s: FloatArray
+    mean_work_s: float
+    line_K: FloatArray
+
+    @cached_property
+    def stage_K(self) -> tuple[FloatArray, FloatArray]:
+        """Temperatures at the step's two stages, (m,) each."""
+        return self.line_K[1], self.line_K[2]
+
+    @cached_property
+    def stage_phases(self) -> tuple[FloatArray, FloatArray]:
+        """Rows of the phase table at its two stages, (m, columns) each."""
+        rows = phase_table().at(self.line_K[1:].ravel()).reshape(2, self.hot_s.size, -1)
+        return rows[0], rows[1]
+
+    @cached_property
+    def extremes_K(self) -> tuple[float, float]:
+        """The least and the most of its temperatures."""
+        return float(self.line_K.min()), float(self.line_K.max())
+
+    @cached_property
+    def highest_wt_pct(self) -> FloatArray:
+        """The most a pack can offer austenite at its beginning, first stage and end, (3, m) [wt%]."""
+        return phase_table().column_at(HIGHEST_W, self.line_K)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,24 +97,29 @@ class Potential:
     """phi(u) and its slope for every member at one temperature each."""
 
     def __init__(self, problem: CarbonProblem, temperature_K: FloatArray) -> None:
-        D = diffusivity_m2_per_s(problem, temperature_K[:, None], _TABLE_CARBON)
-        self.slope = 0.5 * (D[:, 1:] + D[:, :-1])
-        self.value = np.zeros_like(self.slope)
-        np.cumsum(self.slope[:, :-1] * _TABLE_STEP, axis=1, out=self.value[:, 1:])
-        self.rows = None if D.shape[0] == 1 else TABLE_POINTS * np.arange(D.shape[0])[:, None]
+        laws = _members_by_law(problem)
+        if len(laws) == 1:
+            self.table = integral_table(problem.laws[0]).at(temperature_K)
+        else:
+            self.table = np.empty((temperature_K.size, 2 * POINTS))
+            for law, own in laws:
+                self.table[own] = integral_table(law).at(temperature_K[own])
+        self.table *= problem.multiplier[:, None]
+        self.rows = None if temperature_K.size == 1 else 2 * POINTS * np.arange(temperature_K.size)[:, None]
 
     def austenite(self, carbon_wt_pct: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Integral of the diffusivity [wt% m2/s] and diffusivity [m2/s] at austenite carbons, (m, k)."""
-        place = carbon_wt_pct * (1.0 / _TABLE_STEP)
+        place = carbon_wt_pct * (1.0 / CARBON_STEP_WT_PCT)
         index = place.astype(np.int64)
-        np.minimum(np.maximum(index, 0, out=index), TABLE_POINTS - 1, out=index)
+        np.minimum(np.maximum(index, 0, out=index), POINTS - 1, out=index)
         place -= index
         if self.rows is not None:
             index += self.rows
-        slope, value = self.slope.take(index), self.value.take(index)
+        slope = self.table.take(index)
+        index += POINTS
         place *= slope
-        place *= _TABLE_STEP
-        place += value
+        place *= CARBON_STEP_WT_PCT
+        place += self.table.take(index)
         return place, slope
 
     def nodes(self, nodes: FloatArray, phases: FloatArray, mixed: bool) -> tuple[FloatArray, FloatArray, np.ndarray]:
@@ -116,8 +135,7 @@ class Potential:
         ferrite, a3 = phases[:, FERRITE_LIMIT, None], phases[:, A3, None]
         saturation, liquidus = phases[:, SATURATION, None], phases[:, LIQUIDUS, None]
         u = nodes.copy()
-        face_slope = np.ones_like(nodes)
-        u[:, :: _last(nodes)], face_slope[:, :: _last(nodes)] = face_carbon(nodes[:, :: _last(nodes)], phases)
+        u[:, :: _last(nodes)], face_slope = face_carbon(nodes[:, :: _last(nodes)], phases)
         region = _regions(u, ferrite, a3, saturation, liquidus)
         # A face holds one phase; right on a limit, rounding must not make it a mixture.
         ends = region[:, :: _last(nodes)]
@@ -125,16 +143,20 @@ class Potential:
         inside = np.minimum(np.maximum(u, a3), saturation)
         phi, slope = self.austenite(inside)
         phi -= self.austenite(a3)[0]
-        D_ferrite, D_liquid = phases[:, FERRITE_D, None], phases[:, LIQUID_D, None]
-        phi += D_ferrite * np.minimum(u, ferrite)
-        phi += D_liquid * np.maximum(u - liquidus, 0.0)
-        slope = np.where(region == 2, slope, 0.0)
-        slope = np.where(region == 0, D_ferrite, slope)
-        slope = np.where(region == 4, D_liquid, slope)
-        return phi, slope * face_slope, region
+        slope *= region == 2
+        if float(ferrite.max()) > 0.0:
+            D_ferrite = phases[:, FERRITE_D, None]
+            phi += D_ferrite * np.minimum(u, ferrite)
+            slope += D_ferrite * (region == 0)
+        if float(u.max()) > float(liquidus.min()):
+            D_liquid = phases[:, LIQUID_D, None]
+            phi += D_liquid * np.maximum(u - liquidus, 0.0)
+            slope += D_liquid * (region == 4)
+        slope[:, :: _last(nodes)] *= face_slope
+        return phi, slope, region
 
 
-_NO_REGIONS = np.zeros(0, dtype=np.int64)
+_NO_REGIONS = np.zeros(0, dtype=np.int8)
 
 
 def _last(nodes: FloatArray) -> int:
@@ -145,9 +167,11 @@ def _regions(
     u: FloatArray, ferrite: FloatArray, a3: FloatArray, saturation: FloatArray, liquidus: FloatArray
 ) -> np.ndarray:
     """0 ferrite, 1 ferrite + austenite, 2 austenite, 3 austenite + cementite or liquid, 4 liquid."""
-    region = np.where(a3 > 0.0, (u > ferrite).astype(np.int64) + (u > a3), 2)
-    result: np.ndarray = region + (u > saturation) + (u > liquidus)
-    return result
+    has_ferrite = a3 > 0.0
+    region: np.ndarray = (u > np.where(has_ferrite, ferrite, -1.0)).view(np.int8)
+    for limit in (np.where(has_ferrite, a3, -1.0), saturation, liquidus):
+        region += u > limit
+    return region
 
 
 def face_carbon(w: FloatArray, phases: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -175,18 +199,13 @@ def austenite_equivalent_wt_pct(u: FloatArray, phases: FloatArray) -> FloatArray
     return result
 
 
-def diffusivity_m2_per_s(problem: CarbonProblem, temperature_K: FloatArray, carbon_wt_pct: FloatArray) -> FloatArray:
-    """Each member's austenite diffusivity [m2/s] at temperatures (m, 1) [K] and carbons (1, k) or (m, k) [wt%]."""
-    laws = problem.laws
-    if len(laws) == 1:
-        D = laws[0].at(temperature_K, carbon_wt_pct)
-    else:
-        D = np.empty(np.broadcast_shapes(temperature_K.shape, carbon_wt_pct.shape))
-        for law in dict.fromkeys(laws):
-            own = np.array([other is law or other == law for other in laws])
-            D[own] = law.at(temperature_K[own], carbon_wt_pct if carbon_wt_pct.shape[0] == 1 else carbon_wt_pct[own])
-    result: FloatArray = D * problem.multiplier[:, None]
-    return result
+@lru_cache(maxsize=64)
+def _members_by_law(problem: CarbonProblem) -> list[tuple[DiffusivityLaw, np.ndarray]]:
+    """Each diffusivity law with the numbers of the members that go by it."""
+    numbers: dict[DiffusivityLaw, list[int]] = {}
+    for number, law in enumerate(problem.laws):
+        numbers.setdefault(law, []).append(number)
+    return [(law, np.array(own)) for law, own in numbers.items()]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -194,7 +213,10 @@ class Geometry:
     """The grid's numbers as the assembly wants them."""
 
     volume: FloatArray  # (N,), 0 at the ends
+    four_volumes: FloatArray
+    volume_by_gamma: FloatArray
     conductance: FloatArray  # (N - 1,)
+    minus_conductance: FloatArray  # (N,), 0 at the last
     both: FloatArray  # (N,) sum of the conductances on either side
     total_volume: float
 
@@ -205,7 +227,9 @@ def geometry_of(problem: CarbonProblem) -> Geometry:
     both = np.zeros(grid.volume_m.size)
     both[:-1] += grid.conductance_per_m
     both[1:] += grid.conductance_per_m
-    return Geometry(grid.volume_m, grid.conductance_per_m, both, float(grid.volume_m.sum()))
+    volume, conductance = grid.volume_m, grid.conductance_per_m
+    minus = -np.append(conductance, 0.0)
+    return Geometry(volume, 4.0 * volume, 2.0 * volume, conductance, minus, both, float(volume.sum()))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -251,7 +275,7 @@ def step(
     phases_before : (m, columns) rows of the phase table [each in its own unit] where the step before ended
     """
     phi = Potential(problem, span.temperature_K)
-    work = (span.hot_s * span.mobility)[:, None]
+    work = span.work_s[:, None]
     stage_work = STAGE_PART * work
     duration_s = STAGE_PART * span.hot_s
     guess = nodes if rate is None else nodes + stage_work * rate
@@ -289,7 +313,7 @@ def step(
             u = whole[0]
             new_rate = (u - nodes) / np.where(work > 0.0, work, np.inf)
             new_rate[:, 0] = new_rate[:, -1] = 0.0
-    return Advanced(u, new_rate, error_size_wt_pct(problem, error, reach_s + float(work.mean())), True)
+    return Advanced(u, new_rate, error_size_wt_pct(problem, error, reach_s + span.mean_work_s), True)
 
 
 def error_size_wt_pct(problem: CarbonProblem, error: FloatArray, reach_s: float) -> float:
@@ -476,9 +500,11 @@ def face_now(
         if touch.pinned is None or not touch.pinned.all():
             phi = phi or Potential(problem, temperature_K)
             w = faces[:, column].copy()
+            richest = max(float(w.max()), float(touch.w.max()), float(nodes[:, cell].max()))
+            mixed = float(phases[:, A3].max()) > 0.0 or richest > float(phases[:, SATURATION].min())
             for _ in range(MOST_ITERATIONS):
                 # Both ends of the short row are faces to `nodes`, so the cell sits in its middle.
-                value, slope, _ = phi.nodes(np.stack([w, nodes[:, cell], w], axis=1), phases, True)
+                value, slope, _ = phi.nodes(np.stack([w, nodes[:, cell], w], axis=1), phases, mixed)
                 out = g * (value[:, 0] - value[:, 1]) - touch.transfer * (touch.w - w)
                 change = out / (g * slope[:, 0] + touch.transfer)
                 w = np.maximum(w - change, 0.0)

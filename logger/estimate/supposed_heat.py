@@ -52,7 +52,8 @@ def windows_alike(
     hot_s = np.concatenate([part[1] for part in parts], axis=1)
     relative = np.concatenate([part[2] for part in parts], axis=1)
     end_s = np.concatenate([part[0] for part in parts])
-    return TemperatureWindows(float(corners_s[0]), end_s, hot_s, mobility_temperature_K(relative), relative)
+    before = np.zeros((3, len(hot_s)))
+    return TemperatureWindows(float(corners_s[0]), end_s, hot_s, mobility_temperature_K(relative), relative, before)
 
 
 def _between(

@@ -6,7 +6,7 @@ in. Each keeps the seconds spent above A1 and the temperature whose carbon mobil
 window did (Arrhenius average), so noise averages as the steel averages it.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -29,8 +29,8 @@ MOBILITY_ENERGY_K = 148000.0 / 8.314462618
 MOBILITY_REFERENCE_K = 1223.15
 """Mobility is 1 here [K]."""
 
-BLOCK_SAMPLES = 40_000
-"""So many samples at a time stay within a processor's own memory."""
+BLOCK_SAMPLES = 16_000
+"""So many samples of all members at a time stay within a processor's own memory."""
 
 LOWEST_K = 150.0
 """Colder than any workshop [K]: a reading below it is a fault upstream."""
@@ -44,6 +44,9 @@ class TemperatureWindows:
     hot_s : (m, k)               seconds above A1 in it
     temperature_K : (m, k)       Arrhenius average over those seconds; A1 where there are none
     mobility : (m, k)            carbon mobility at that temperature relative to `MOBILITY_REFERENCE_K`
+    before : (3, m)              of all windows before `start_s`: relative mobility integrated [s], seconds above A1,
+                                 these times the kelvins above A1 [K s]; added up window by window, so that sums do
+                                 not depend on how the windows came in
     """
 
     start_s: float
@@ -51,6 +54,7 @@ class TemperatureWindows:
     hot_s: FloatArray
     temperature_K: FloatArray
     mobility: FloatArray
+    before: FloatArray
 
     def __len__(self) -> int:
         return int(self.end_s.size)
@@ -58,19 +62,20 @@ class TemperatureWindows:
     def then(self, later: "TemperatureWindows") -> "TemperatureWindows":
         """These windows followed by later ones."""
         if not len(self):
-            return later
-        if not len(later):
-            return self
-        return TemperatureWindows(
-            self.start_s,
-            np.concatenate([self.end_s, later.end_s]),
-            np.concatenate([self.hot_s, later.hot_s], axis=1),
-            np.concatenate([self.temperature_K, later.temperature_K], axis=1),
-            np.concatenate([self.mobility, later.mobility], axis=1),
-        )
+            return replace(later, before=self.before)
+        return _joined([self, later]) if len(later) else self
 
-    def after(self, first: int) -> "TemperatureWindows":
-        """The windows from number `first` on."""
+    def sums(self) -> FloatArray:
+        """What `before` says, at each window's beginning and the last one's end, (k + 1, 3, m) [s], [s], [K s]."""
+        result = np.empty((len(self) + 1, *self.before.shape))
+        result[0] = self.before
+        np.multiply(self.hot_s.T, self.mobility.T, out=result[1:, 0])
+        result[1:, 1] = self.hot_s.T
+        np.multiply(self.hot_s.T, self.temperature_K.T - A1_K, out=result[1:, 2])
+        return np.add.accumulate(result, axis=0, out=result)
+
+    def after(self, first: int, before: FloatArray) -> "TemperatureWindows":
+        """The windows from number `first` on, and the sums ``before`` them, (3, m) [s], [s], [K s]."""
         if first == 0:
             return self
         return TemperatureWindows(
@@ -79,13 +84,14 @@ class TemperatureWindows:
             self.hot_s[:, first:].copy(),
             self.temperature_K[:, first:].copy(),
             self.mobility[:, first:].copy(),
+            before.copy(),
         )
 
 
 def no_windows(start_s: float, members: int) -> TemperatureWindows:
     """No window yet, from a time [s] on."""
     empty = np.zeros((members, 0))
-    return TemperatureWindows(start_s, np.zeros(0), empty, empty, empty)
+    return TemperatureWindows(start_s, np.zeros(0), empty, empty, empty, np.zeros((3, members)))
 
 
 def mobility(temperature_K: FloatArray) -> FloatArray:
@@ -133,13 +139,43 @@ def closed_windows(time_s: FloatArray, temperature_K: FloatArray) -> tuple[Tempe
 
     Returns    the windows, and the number of the sample the next window starts with
     """
-    ten_seconds = np.floor(time_s / WINDOW_S)
-    ends = np.flatnonzero(ten_seconds[1:] > ten_seconds[:-1]) + 1
+    ends = _ends(time_s)
     members = temperature_K.shape[0]
     if ends.size == 0:
         return no_windows(float(time_s[0]), members), 0
-    last = int(ends[-1])
-    return _windows(time_s[: last + 1], temperature_K[:, : last + 1], ends), last
+    blocks = []
+    begin, first = 0, 0
+    while first < ends.size:
+        to = int(ends.searchsorted(begin + max(BLOCK_SAMPLES // members, 1), side="right"))
+        to = max(to, first + 1)
+        end = int(ends[to - 1])
+        blocks.append(_windows(time_s[begin : end + 1], temperature_K[:, begin : end + 1], ends[first:to] - begin))
+        begin, first = end, to
+    return _joined(blocks), begin
+
+
+def _ends(time_s: FloatArray) -> np.ndarray:
+    """Numbers of the samples [s] that close a window: the first in another ten seconds than the one before."""
+    found = []
+    for first in range(0, max(time_s.size - 1, 1), BLOCK_SAMPLES):
+        ten_seconds = time_s[first : first + BLOCK_SAMPLES + 1] / WINDOW_S
+        np.floor(ten_seconds, out=ten_seconds)
+        found.append(np.flatnonzero(ten_seconds[1:] > ten_seconds[:-1]) + (first + 1))
+    return found[0] if len(found) == 1 else np.concatenate(found)
+
+
+def _joined(blocks: list[TemperatureWindows]) -> TemperatureWindows:
+    """Windows of one stretch of time after the other as one."""
+    if len(blocks) == 1:
+        return blocks[0]
+    return TemperatureWindows(
+        blocks[0].start_s,
+        np.concatenate([block.end_s for block in blocks]),
+        np.concatenate([block.hot_s for block in blocks], axis=1),
+        np.concatenate([block.temperature_K for block in blocks], axis=1),
+        np.concatenate([block.mobility for block in blocks], axis=1),
+        blocks[0].before,
+    )
 
 
 def open_window(time_s: FloatArray, temperature_K: FloatArray) -> TemperatureWindows:
@@ -151,21 +187,16 @@ def open_window(time_s: FloatArray, temperature_K: FloatArray) -> TemperatureWin
 
 def _windows(time_s: FloatArray, temperature_K: FloatArray, ends: np.ndarray) -> TemperatureWindows:
     starts = np.concatenate([[0], ends[:-1]])
-    members = temperature_K.shape[0]
-    rows = max(1, BLOCK_SAMPLES // time_s.size)
-    blocks = [slice(first, first + rows) for first in range(0, members, rows)]
-    wide = np.zeros(ends.size, dtype=bool)
-    for block in blocks:
-        wide |= _widest_K(temperature_K[block], starts, ends) > WIDEST_WINDOW_K
+    wide = _widest_K(temperature_K, starts, ends) > WIDEST_WINDOW_K
     single = ends - starts == 1
     if np.any(wide) or np.any(single):
         ends, time_s, temperature_K = _split(time_s, temperature_K, starts, ends, wide)
         starts = np.concatenate([[0], ends[:-1]])
     duration_s = np.diff(time_s)
-    hot_s, relative = np.empty((members, ends.size)), np.empty((members, ends.size))
-    for block in blocks:
-        hot_s[block], relative[block] = _hot_and_mobility(duration_s, temperature_K[block], starts)
-    return TemperatureWindows(float(time_s[0]), time_s[ends], hot_s, mobility_temperature_K(relative), relative)
+    hot_s, relative = _hot_and_mobility(duration_s, temperature_K, starts)
+    average_K = mobility_temperature_K(relative)
+    before = np.zeros((3, len(relative)))
+    return TemperatureWindows(float(time_s[0]), time_s[ends], hot_s, average_K, relative, before)
 
 
 def _widest_K(temperature_K: FloatArray, starts: np.ndarray, ends: np.ndarray) -> FloatArray:
@@ -190,7 +221,7 @@ def _widest_K(temperature_K: FloatArray, starts: np.ndarray, ends: np.ndarray) -
 def _hot_and_mobility(
     duration_s: FloatArray, temperature_K: FloatArray, starts: np.ndarray
 ) -> tuple[FloatArray, FloatArray]:
-    """For each window the seconds above A1, (m, k) or (k,) if the same for all, and the mean mobility then, (m, k)."""
+    """For each window the seconds above A1 and the mean mobility in them, (m, k)."""
     hot_s = duration_s
     if float(temperature_K.min()) <= A1_K:
         hot_s = duration_s * _hot_part(temperature_K)
@@ -208,9 +239,10 @@ def _hot_and_mobility(
     weighted *= 0.5 * hot_s
     window_hot_s = np.add.reduceat(hot_s, starts, axis=-1)
     work_s = np.add.reduceat(weighted, starts, axis=1)
+    if float(window_hot_s.min()) > 0.0:
+        relative: FloatArray = work_s / window_hot_s
+        return np.broadcast_to(window_hot_s, relative.shape), relative
     hot = window_hot_s > 0.0
-    if hot.all():
-        return window_hot_s, work_s / window_hot_s
     return window_hot_s, np.where(hot, work_s / np.where(hot, window_hot_s, 1.0), mobility(np.array(A1_K)))
 
 

@@ -29,6 +29,9 @@ class DiffusivityLaw(Protocol):
     def at(self, temperature_K: FloatArray, carbon_wt_pct: FloatArray) -> FloatArray:
         """Diffusivity [m2/s] at temperatures [K] and carbon contents [wt%]; arrays broadcast."""
 
+    def __hash__(self) -> int:
+        """Laws are plain numbers, so that what is worked out for one can be kept."""
+
 
 @dataclass(frozen=True, slots=True)
 class AgrenDiffusivity:

@@ -172,6 +172,8 @@ class PhaseTable:
     lowest_K: float
     step_K: float
     rows: FloatArray
+    columns: FloatArray
+    numbers: FloatArray
 
     def at(self, temperature_K: FloatArray) -> FloatArray:
         """Rows at temperatures [K], shape (m,): array (m, columns). See `phase_table` for the columns."""
@@ -185,8 +187,18 @@ class PhaseTable:
     def column_at(self, column: int, temperature_K: FloatArray) -> FloatArray:
         """One column at temperatures [K] of any shape."""
         place = (temperature_K - self.lowest_K) / self.step_K
-        result: FloatArray = np.interp(place, np.arange(len(self.rows), dtype=float), self.rows[:, column])
+        result: FloatArray = np.interp(place, self.numbers, self.columns[column])
         return result
+
+    def least_saturation_wt_pct(self, lowest_K: float, highest_K: float) -> float:
+        """The least carbon [wt%] austenite can hold between two temperatures [K], or a little less.
+
+        Saturation rises to the eutectic and falls above it, so one of the ends has it; a row of the table stands for
+        all temperatures up to the next.
+        """
+        column, last = self.columns[SATURATION], len(self.rows) - 1
+        low, high = ((one_K - self.lowest_K) / self.step_K for one_K in (lowest_K, highest_K))
+        return float(min(column[max(int(low), 0)], column[min(int(high) + 1, last)]))
 
 
 FERRITE_LIMIT, A3, SATURATION, LIQUIDUS, LIQUID_SLOPE, FERRITE_D, LIQUID_D, HIGHEST_W = range(8)
@@ -229,4 +241,4 @@ def phase_table() -> PhaseTable:
     rows[:, LIQUID_D] = liquid_diffusivity_m2_per_s(hot)
     rows[:, HIGHEST_W] = np.where(molten, np.maximum(graphite, saturation), saturation)
     rows.setflags(write=False)
-    return PhaseTable(A1_K, TABLE_STEP_K, rows)
+    return PhaseTable(A1_K, TABLE_STEP_K, rows, np.ascontiguousarray(rows.T), np.arange(count, dtype=np.float64))

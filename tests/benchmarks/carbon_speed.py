@@ -1,10 +1,14 @@
-"""Carbon solver against general integrators at the same error: ``python -m tests.benchmarks.carbon_speed`` (2 minutes).
+"""Carbon solver against general integrators at the same error: ``python -m tests.benchmarks.carbon_speed`` (3 minutes).
 
 The case: half of a 6 mm plate in 120 graded cells, 915-960-915 C with 1.5 C of noise and a cycle of 4 C, ten hours at
 1 Hz, diffusivity by Agren, a pack of 1.1 % C through a finite transfer. Error: root mean square over the section and
 the largest, against a far tighter integration on the same cells, so that only what time stepping does is compared.
 Every integrator gets its best dress: right-hand side in numpy, band or sparse matrix, and besides the raw readings also
 their averages over a minute, which spare it the noise.
+
+Our steps are as long as an hour, longer than the oven's cycle, and pass on its mean; what the last cycles do
+below the face they see in part only. How much of the error that is shows a second history, the same
+but for its last hour, in which the oven does not cycle.
 """
 
 import os
@@ -43,12 +47,12 @@ class Point:
     largest_wt_pct: float
 
 
-def history() -> tuple[np.ndarray, np.ndarray]:
-    """Readings at 1 Hz: run time [s], temperature [K]."""
+def history(calm_h: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
+    """Readings at 1 Hz: run time [s], temperature [K]; without the cycle in the last ``calm_h`` hours."""
     time_s = np.arange(0.0, 3600.0 * HOURS + 1.0)
     program_C = np.interp(time_s, [0.0, 3600.0 * HOURS / 2.0, 3600.0 * HOURS], [915.0, 960.0, 915.0])
     noise = np.random.default_rng(20261125).normal(0.0, 1.5, time_s.size)
-    cycle = 4.0 * np.sin(2.0 * np.pi * time_s / 900.0)
+    cycle = 4.0 * np.sin(2.0 * np.pi * time_s / 900.0) * (time_s <= 3600.0 * (HOURS - calm_h))
     return time_s, np.asarray(kelvin_from_celsius(program_C + cycle + noise))
 
 
@@ -213,7 +217,7 @@ def main() -> None:
         print(f"{who:40} {setting:12} {found.time_s:9.4f} s  {error}")
         return found
 
-    tolerances = (5e-3, 2e-3, 1e-3, 5e-4, 2e-4, 1e-4, 5e-5)
+    tolerances = (1e-2, 5e-3, 2e-3, 1e-3, 5e-4, 2e-4, 1e-4, 5e-5)
     own = [point("soaktally", f"{tol:g}", lambda t=tol: ours(grid, time_s, temperature_K, t), 5) for tol in tolerances]
     rivals: list[list[Point]] = []
     for method in ("BDF", "LSODA"):
@@ -228,15 +232,26 @@ def main() -> None:
         point("FiPy, backward steps", f"{step:g} s", lambda s=step: with_fipy(grid, time_s, temperature_K, s), 1)
         for step in (120.0, 30.0)
     ]
-    RESULTS.write_text(table(grid, own, rivals, fipy, live_step_ms()) + "\n", encoding="utf-8")
+    time_s, temperature_K = history(calm_h=1.0)
+    reference = LinesOfCells(grid, time_s, temperature_K).solved("LSODA", 1e-9, max_step=3.0)
+    calm = [
+        point("soaktally, last hour without the cycle", f"{tol:g}", lambda t=tol: ours(grid, time_s, temperature_K, t))
+        for tol in (1e-2, 5e-4, 5e-5)
+    ]
+    RESULTS.write_text(table(grid, own, calm, rivals, fipy, live_step_ms()) + "\n", encoding="utf-8")
     print(RESULTS.read_text(encoding="utf-8"))
 
 
 def table(
-    grid: Grid, own: list[Point], rivals: list[list[Point]], fipy: list[Point], live_ms: tuple[float, float]
+    grid: Grid,
+    own: list[Point],
+    calm: list[Point],
+    rivals: list[list[Point]],
+    fipy: list[Point],
+    live_ms: tuple[float, float],
 ) -> str:
     """What is kept."""
-    everything = [*own, *(point for points in rivals for point in points), *fipy]
+    everything = [*own, *calm, *(point for points in rivals for point in points), *fipy]
     versions = f"Python {platform.python_version()}, numpy {np.__version__}, scipy {scipy.__version__}"
     lines = [
         "# How fast is the carbon solver?",
@@ -245,7 +260,8 @@ def table(
         f"10 h at 1 Hz ({int(3600 * HOURS) + 1} readings), diffusivity by Agren, 1.1 % C through 2e-7 m/s. Processor",
         "time, ours with the averaging of the readings; error against LSODA at 1e-9 on every reading, same cells.",
         "FiPy's steps are of first order.",
-        f"{versions}, {os.cpu_count()} cores; other work ran beside it: trust the ratios before the times.",
+        f"{versions}, {os.cpu_count()} cores, load average {os.getloadavg()[0]:.0f} while it was measured: trust the",
+        "ratios before the times.",
         "",
         "| solver | tolerance or step | time [s] | rms error [wt%] | largest error [wt%] |",
         "|---|---|---|---|---|",
@@ -254,6 +270,10 @@ def table(
         errors = f"{one.rms_wt_pct:.1e} | {one.largest_wt_pct:.1e}"
         lines.append(f"| {one.who} | {one.setting} | {one.time_s:.4f} | {errors} |")
     lines += [
+        "",
+        "However tight the tolerance, our error comes down only when steps get shorter than the oven's cycle of 15",
+        "minutes: what is left is what the last cycles do below the face. Where the oven does not cycle in the last",
+        "hour it is not there. Noise has no part in it: none in the last minutes leaves the error as it is.",
         "",
         "At the same error (root mean square). *Given minutes*: the integrator gets the averages over a minute, made",
         "beforehand and not counted; *given readings*: it gets what we get.",
