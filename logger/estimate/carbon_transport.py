@@ -306,10 +306,16 @@ def step(
         between = (phases_before, *span.stage_phases)
         if _limits_passed(nodes, between) or _limits_passed(first[0], between):
             # Steel turns to another phase as the temperature moves: the second stage would go on from where the first
-            # would have led, had it not. One backward step over the whole span never overshoots.
+            # would have led, had it not. One backward step over the whole span never overshoots; being of first order
+            # only, it has to come near the two stages where they can be trusted.
             whole = _solve(problem, phi, nodes, u, span.hot_s, span.stage_K[1], span.stage_phases[1], surfaces)
             if whole is None:
                 return Advanced(nodes, nodes, np.inf, False)
+            away = _away_from_fronts(region)
+            if whole[2] is not None:
+                away &= _away_from_fronts(whole[2])
+            away[:, 0] = away[:, -1] = False
+            error = np.where(away, np.maximum(np.abs(error), np.abs(whole[0] - u)), error)
             u = whole[0]
             new_rate = (u - nodes) / np.where(work > 0.0, work, np.inf)
             new_rate[:, 0] = new_rate[:, -1] = 0.0
