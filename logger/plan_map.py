@@ -16,6 +16,7 @@ from logger.estimate.carbon_problem import SEALED, CarbonProblem
 from logger.estimate.carbon_profile import CarbonState
 from logger.estimate.carbon_result import CarbonMembers
 from logger.estimate.gaps import ROOM_K
+from logger.estimate.grid import COARSE
 from logger.plan_program import program_history
 from logger.sheet import RunSheet
 from logger.steel.phase_limits import EUTECTIC_K, HIGHEST_K, austenite_low_limit_wt_pct, solidus_wt_pct
@@ -120,7 +121,7 @@ def plan_map(
     Returns    PlanMap
     """
     problem = replace(
-        carbon_problem.problem_from_sheet(replace(sheet, stages=())),
+        carbon_problem.problem_from_sheet(replace(sheet, stages=()), fineness=COARSE),
         members=temperature_K.size,
         tolerance_wt_pct=TOLERANCE_WT_PCT,
     )

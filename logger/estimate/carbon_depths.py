@@ -4,8 +4,8 @@ import numpy as np
 
 from logger.units import FloatArray
 
-SURFACE_DIP_PART = 0.1
-"""A decarburized skin thinner than this part of the section does not hide the case below it."""
+OUTER_PART = 0.1
+"""How deep the outermost steel goes, as a part of the section, that says what a face held when a heat began."""
 
 FRONT_WT_PCT = 0.01
 FRONT_STEEPNESS = 0.6
@@ -14,8 +14,19 @@ more than this part of what they change from cell to cell, and carbon falls fast
 A smooth bend does not count: there the two differ by the third power of a cell only."""
 
 
-def depth_to_level_m(depth_m: FloatArray, carbon_wt_pct: FloatArray, level_wt_pct: FloatArray) -> FloatArray:
-    """Depth [m] to which each profile holds at least a level, counted from its first point; (m,).
+def depth_to_level_m(
+    depth_m: FloatArray,
+    carbon_wt_pct: FloatArray,
+    level_wt_pct: FloatArray,
+    held_wt_pct: FloatArray,
+    has_far_face: bool = False,
+) -> FloatArray:
+    """Depth [m] to which each profile holds at least a level, counted from its first point, a face; (m,).
+
+    Where the face itself is poorer, it is what lies under it that counts, if the face has once held the level and lost
+    it again: a decarburized skin does not hide the case below it, however deep it goes, and the depth stays that of
+    the case's inner end until no steel of it holds the level any more. What a face never held is no case of its: a
+    rich core under a lean jacket, or the case of the other face.
 
     Between two points the profile is a straight line; where steel of two phases meets austenite in one step of carbon,
     the step is put into its cell where the cell's carbon says it is (subcell resolution; A. Harten, Journal of
@@ -26,8 +37,10 @@ def depth_to_level_m(depth_m: FloatArray, carbon_wt_pct: FloatArray, level_wt_pc
     depth_m : array, (n,)             where the points are [m], the face first
     carbon_wt_pct : array, (m, n)     one profile each [wt%]
     level_wt_pct : array, (m,)        one level each [wt%]
+    held_wt_pct : array, (m,)         the most carbon each face has ever had [wt%]
+    has_far_face : whether the last point is another face: a case is of the nearer one
 
-    Returns    array, (m,)            0 where no carbon near the face reaches the level, the last depth where none is
+    Returns    array, (m,)            0 where no steel of the face's reaches the level, the last depth where none is
                                       below it
     """
     members, points = carbon_wt_pct.shape
@@ -44,7 +57,9 @@ def depth_to_level_m(depth_m: FloatArray, carbon_wt_pct: FloatArray, level_wt_pc
         for cell in (after, after - 1):
             found = _at_front(depth_m, carbon_wt_pct, level_wt_pct, np.clip(cell, 2, points - 3), found)
     found = np.where(ends, found, depth_m[-1])
-    reached = at_least.any(axis=1) & (depth_m[first] <= SURFACE_DIP_PART * depth_m[-1])
+    reached = at_least.any(axis=1) & ((first == 0) | (held_wt_pct >= level_wt_pct))
+    if has_far_face:
+        reached &= depth_m[first] < 0.5 * depth_m[-1]
     result: FloatArray = np.where(reached, found, 0.0)
     return result
 

@@ -5,7 +5,7 @@ from enum import StrEnum
 
 import numpy as np
 
-from logger.estimate.carbon_depths import depth_to_level_m
+from logger.estimate.carbon_depths import OUTER_PART, depth_to_level_m
 from logger.estimate.carbon_loss import FaceHistory, is_decarburized
 from logger.estimate.carbon_problem import CarbonProblem
 from logger.estimate.carbon_transport import face_carbon
@@ -204,6 +204,8 @@ class CarbonMembers:
     start_wt_pct: FloatArray
     surface_wt_pct: FloatArray
     back_surface_wt_pct: FloatArray | None
+    surface_richest_wt_pct: FloatArray
+    back_surface_richest_wt_pct: FloatArray | None
     core_wt_pct: FloatArray
     mean_wt_pct: FloatArray
     gain_kg_per_m2: FloatArray
@@ -220,13 +222,15 @@ class CarbonMembers:
     def case_depth_m(self, level_wt_pct: float | FloatArray, back: bool = False) -> FloatArray:
         """Depth [m] below the front (or back) face to which carbon reaches a level [wt%], shape (m,); 0 if nowhere.
 
-        The level may be one for all or one for each, shape (m,).
+        The level may be one for all or one for each, shape (m,). See `depth_to_level_m` for a decarburized skin.
         """
-        depth, carbon = self.depth_m, self.carbon_wt_pct
+        depth, carbon, held = self.depth_m, self.carbon_wt_pct, self.surface_richest_wt_pct
+        has_far_face = self.back_surface_richest_wt_pct is not None
         if back:
             depth, carbon = depth[-1] - depth[::-1], carbon[:, ::-1]
+            held = carbon[:, 0] if self.back_surface_richest_wt_pct is None else self.back_surface_richest_wt_pct
         level = np.broadcast_to(np.asarray(level_wt_pct, dtype=float), (self.members,))
-        return depth_to_level_m(depth, carbon, level)
+        return depth_to_level_m(depth, carbon, level, held, has_far_face)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -236,6 +240,8 @@ class CarbonResult:
     surface_wt_pct : carbon at the front face itself [wt%]; where two phases share the outermost steel, and always below
                      A1, the total carbon of the outermost 0.02 mm carried on to the face
     back_surface_wt_pct : the same at the back face; None where the section ends at a mid-plane or an axis
+    surface_richest_wt_pct, back_surface_richest_wt_pct : the most carbon the outermost steel of a face has had since
+                     the heat began, or the outer tenth of the section when it did [wt%]
     core_wt_pct : carbon at mid-thickness or on the axis [wt%]
     mean_wt_pct : carbon averaged over the section's volume [wt%]
     gain_kg_per_m2 : carbon taken up per area of the faces that are not sealed all through the run [kg/m2]
@@ -255,6 +261,8 @@ class CarbonResult:
     temperature_K: float
     surface_wt_pct: float
     back_surface_wt_pct: float | None
+    surface_richest_wt_pct: float
+    back_surface_richest_wt_pct: float | None
     core_wt_pct: float
     mean_wt_pct: float
     start_wt_pct: float
@@ -277,13 +285,16 @@ class CarbonResult:
     def case_depth_m(self, level_wt_pct: float, back: bool = False) -> float:
         """Depth [m] to which carbon reaches a level [wt%], from the front (or back) face inwards.
 
-        0 where no carbon near the face reaches it; the whole section where none is below it. A thin decarburized skin
-        does not count.
+        0 where no steel of the face's reaches it; the whole section where none is below it. A decarburized skin does
+        not hide the case below it: see `depth_to_level_m`.
         """
-        depth, carbon = self.depth_m, self.carbon_wt_pct
+        depth, carbon, held = self.depth_m, self.carbon_wt_pct, self.surface_richest_wt_pct
+        has_far_face = self.back_surface_richest_wt_pct is not None
         if back:
             depth, carbon = depth[-1] - depth[::-1], carbon[::-1]
-        return float(depth_to_level_m(depth, carbon[None, :], np.array([level_wt_pct]))[0])
+            held = float(carbon[0]) if self.back_surface_richest_wt_pct is None else self.back_surface_richest_wt_pct
+        one = (carbon[None, :], np.array([level_wt_pct]), np.array([held]))
+        return float(depth_to_level_m(depth, *one, has_far_face)[0])
 
     @property
     def case_depth_over_core_004_m(self) -> float:
@@ -328,6 +339,7 @@ def ended(
     mean = profile[:, 1:-1] @ true_volume / total
     start_mean = start @ true_volume / total
     gain = ((profile[:, 1:-1] - start) @ true_volume) * STEEL_DENSITY_KG_PER_M3 / 100.0 / _open_area(problem)
+    depth_m = grid.node_depth_m
     excess = _excess_depth_m(problem, nodes, phases)
     molten = temperature_K > EUTECTIC_K
     liquid_now = np.where(molten, excess, 0.0)
@@ -340,11 +352,17 @@ def ended(
     return CarbonMembers(
         time_s=time_s,
         temperature_K=temperature_K,
-        depth_m=grid.node_depth_m,
+        depth_m=depth_m,
         carbon_wt_pct=profile,
         start_wt_pct=start_mean,
         surface_wt_pct=profile[:, 0],
         back_surface_wt_pct=profile[:, -1] if grid.back_area else None,
+        surface_richest_wt_pct=_richest(depth_m, start, profile, ever.front.richest_wt_pct / ratio[0]),
+        back_surface_richest_wt_pct=_richest(
+            depth_m[-1] - depth_m[::-1], start[:, ::-1], profile[:, ::-1], ever.back.richest_wt_pct / ratio[-1]
+        )
+        if grid.back_area
+        else None,
         core_wt_pct=core,
         mean_wt_pct=mean,
         gain_kg_per_m2=gain,
@@ -353,6 +371,20 @@ def ended(
         ever=ever,
         problem=problem,
     )
+
+
+def _richest(
+    depth_m: FloatArray, start_wt_pct: FloatArray, profile_wt_pct: FloatArray, since_wt_pct: FloatArray
+) -> FloatArray:
+    """The most carbon a face has had [wt%], (m,): in its outer part at the beginning, (m, n), at its skin since, now.
+
+    ``depth_m`` (n + 2,) are the depths of the profile's points from this face inwards [m].
+    """
+    outer = depth_m[1:-1] <= OUTER_PART * depth_m[-1]
+    outer[0] = True
+    began = start_wt_pct[:, outer].max(axis=1)
+    result: FloatArray = np.maximum(np.maximum(began, since_wt_pct), profile_wt_pct[:, 0])
+    return result
 
 
 def _at_face(edge_m: FloatArray, nodes: FloatArray, phases: FloatArray, hot: np.ndarray) -> FloatArray:
@@ -393,7 +425,7 @@ def _open_area(problem: CarbonProblem) -> float:
 
 def member_result(members: CarbonMembers, member: int) -> CarbonResult:
     """One member's result, with its warnings."""
-    ever, back = members.ever, members.back_surface_wt_pct
+    ever, back, back_richest = members.ever, members.back_surface_wt_pct, members.back_surface_richest_wt_pct
     richest = float(members.carbon_wt_pct[member].max())
     temperature_K = float(members.temperature_K[member])
     phases = phase_table().at(np.maximum(members.temperature_K, A1_K))[member]
@@ -403,6 +435,8 @@ def member_result(members: CarbonMembers, member: int) -> CarbonResult:
         temperature_K=temperature_K,
         surface_wt_pct=float(members.surface_wt_pct[member]),
         back_surface_wt_pct=None if back is None else float(back[member]),
+        surface_richest_wt_pct=float(members.surface_richest_wt_pct[member]),
+        back_surface_richest_wt_pct=None if back_richest is None else float(back_richest[member]),
         core_wt_pct=float(members.core_wt_pct[member]),
         mean_wt_pct=float(members.mean_wt_pct[member]),
         start_wt_pct=float(members.start_wt_pct[member]),

@@ -1,5 +1,6 @@
 """Bands of an ensemble: 5, 50 and 95 % of every quantity of its members, and what the bands come from."""
 
+from dataclasses import replace
 from math import inf
 
 import numpy as np
@@ -55,6 +56,25 @@ def bands_of(problem: EnsembleProblem, members: Members) -> Bands:
 
 APART_SHARE = 0.1
 """From this share on, members that have melted and those that have not are shown apart (our choice)."""
+
+
+def at_depths(bands: Bands, depth_m: FloatArray) -> Bands:
+    """The same with bands of profiles at other depths [m], (n,): those of the nominal run, whose cells are finer."""
+
+    def moved(own_m: FloatArray, rows: FloatArray) -> FloatArray:
+        return np.stack([np.interp(depth_m, own_m, row) for row in rows])
+
+    carbon, section = bands.carbon, bands.section
+    apart = carbon.apart_wt_pct
+    if apart is not None:
+        apart = (moved(carbon.depth_m, apart[0]), moved(carbon.depth_m, apart[1]))
+    profile = moved(carbon.depth_m, carbon.carbon_wt_pct)
+    carbon = replace(carbon, depth_m=depth_m, carbon_wt_pct=profile, apart_wt_pct=apart)
+    if section is not None:
+        tempered = None if section.tempered_HRC is None else moved(section.depth_m, section.tempered_HRC)
+        quenched = moved(section.depth_m, section.quenched_HRC)
+        section = replace(section, depth_m=depth_m, quenched_HRC=quenched, tempered_HRC=tempered)
+    return replace(bands, carbon=carbon, section=section)
 
 
 def _profile_band(carbon_wt_pct: FloatArray) -> FloatArray:

@@ -306,7 +306,8 @@ def bands_beside(companies: Companies, nominal: Estimate) -> Bands:
         section = None
         if nominal.treatment is not None:
             section = section_uncertainty.section_bands(ensemble, of, nominal.treatment)
-        found.append(replace(ensemble_bands.bands_of(ensemble, of), section=section))
+        bands = replace(ensemble_bands.bands_of(ensemble, of), section=section)
+        found.append(bands if nominal.carbon is None else ensemble_bands.at_depths(bands, nominal.carbon.depth_m))
     if len(found) == 1:
         return found[0]
     drawn, low, high = members

@@ -15,7 +15,7 @@ import numpy as np
 
 from logger.errors import InputFault, OutOfRange
 from logger.estimate import profile_tempering
-from logger.estimate.carbon_depths import SURFACE_DIP_PART
+from logger.estimate.carbon_depths import OUTER_PART
 from logger.estimate.carbon_result import CarbonResult
 from logger.estimate.hardening import SectionHardness, section_hardness
 from logger.estimate.heats import Cooling, Heat, HeatsJudgement, judge_heats
@@ -265,7 +265,7 @@ def _steels(sheet: RunSheet, carbon: CarbonResult, section: SectionHardness) -> 
     if np.ptp(profile) > 0.05:
         richest = int(np.argmax(profile))
         core = int(np.argmin(np.abs(carbon.depth_m - _core_depth_m(carbon))))
-        at_face = carbon.depth_m[richest] < SURFACE_DIP_PART * carbon.depth_m[-1]
+        at_face = carbon.depth_m[richest] < OUTER_PART * carbon.depth_m[-1]
         where = "case" if at_face else "richest place"
         places = [(where, float(profile[richest]), richest), ("core", carbon.core_wt_pct, core)]
     found = []

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from logger.errors import Fault, InputFault
-from logger.estimate.grid import layered_plate_grid, round_grid
+from logger.estimate.grid import COARSE, layered_plate_grid, round_grid
 from logger.sheet_parts import Shape
 from logger.steel.coefficients import STEEL_DENSITY_KG_PER_M3
 from logger.units import FloatArray
@@ -115,7 +115,7 @@ def _volume_m(shape: Shape, depth_m: FloatArray, radius_m: float) -> FloatArray:
 
 
 def even_section(
-    shape: Shape, size_m: float, carbon_wt_pct: FloatArray, layer: SectionLayer, fineness: float = 1.0
+    shape: Shape, size_m: float, carbon_wt_pct: FloatArray, layer: SectionLayer, fineness: float = COARSE
 ) -> Section:
     """A plate or a round of one carbon.
 
@@ -217,7 +217,7 @@ def drawn_out(section: Section, size_m: float) -> Section:
     return replace(section, edge_depth_m=section.edge_depth_m * (size_m / section.size_m))
 
 
-def recut(section: Section, fineness: float = 1.0) -> Section:
+def recut(section: Section, fineness: float = COARSE) -> Section:
     """The same section in fresh cells: fine at faces and at joins where carbon or alloy steps, coarse elsewhere.
 
     Carbon goes from old cells to new through its integral over depth, straight lines inside each old cell with slopes

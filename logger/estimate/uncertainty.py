@@ -34,6 +34,7 @@ from logger.estimate.carbon_problem import CarbonProblem, SheetSpread
 from logger.estimate.carbon_profile import CarbonState
 from logger.estimate.carbon_result import CarbonMembers
 from logger.estimate.equivalent_time import EquivalentTimeProblem, EquivalentTimeState
+from logger.estimate.grid import COARSE
 from logger.estimate.load_temperature import LoadProblem, LoadState, SteelSamples
 from logger.estimate.soak import SoakProblem, SoakState
 from logger.estimate.temperature_windows import LOWEST_K
@@ -71,14 +72,18 @@ STEP_TOLERANCE_WT_PCT = 5e-3
 
 @dataclass(frozen=True, slots=True)
 class Economy:
-    """How the members are solved: step tolerance [wt%], and over how long readings are taken together [s]."""
+    """How the members are solved: step tolerance [wt%], over how long readings are taken together [s], how fine a grid.
+
+    ``fineness`` is the grid's [-]: `grid.COARSE` as usual, 1 as a nominal run.
+    """
 
     step_tolerance_wt_pct: float = STEP_TOLERANCE_WT_PCT
     thin_s: float = THIN_S
+    fineness: float = COARSE
 
 
-AS_NOMINAL = Economy(carbon_problem.TOLERANCE_WT_PCT, 0.0)
-"""The very steps of a nominal run."""
+AS_NOMINAL = Economy(carbon_problem.TOLERANCE_WT_PCT, 0.0, 1.0)
+"""The very steps and cells of a nominal run."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -274,7 +279,7 @@ def problem_from_sheet(
             thin_s=economy.thin_s,
         ),
         carbon=replace(
-            carbon_problem.problem_from_sheet(sheet, carbon_spread(draws)),
+            carbon_problem.problem_from_sheet(sheet, carbon_spread(draws), economy.fineness),
             tolerance_wt_pct=max(economy.step_tolerance_wt_pct, nominal.tolerance_wt_pct),
         ),
         soak=soak.problem_from_sheet(sheet),

@@ -108,6 +108,8 @@ def carbon_object(carbon: CarbonResult, levels_wt_pct: tuple[float, ...]) -> dic
     return {
         "surface_wt_pct": _number(carbon.surface_wt_pct),
         "back_surface_wt_pct": _number(carbon.back_surface_wt_pct),
+        "surface_richest_wt_pct": _number(carbon.surface_richest_wt_pct),
+        "back_surface_richest_wt_pct": _number(carbon.back_surface_richest_wt_pct),
         "core_wt_pct": _number(carbon.core_wt_pct),
         "mean_wt_pct": _number(carbon.mean_wt_pct),
         "start_wt_pct": _number(carbon.start_wt_pct),

@@ -7,14 +7,12 @@ The reference is the same solver on far finer cells, with a far tighter toleranc
 from dataclasses import replace
 from random import Random
 
-import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.estimate import carbon_problem, carbon_profile, temperature_windows
 from logger.estimate.carbon_result import CarbonResult
-from logger.steel.phase_limits import A1_K, austenite_low_limit_wt_pct, cementite_line_wt_pct
 from tests.estimate.carbon_cases import CarbonCase, drawn_case
 
 PROMISED_PART, PROMISED_DEPTH_M = 0.01, 5e-6
@@ -22,9 +20,6 @@ LEVELS_WT_PCT = (0.30, 0.35, 0.40, 0.60, 0.80)
 
 LITTLE_CARBON_WT_PCT = 0.1
 """One per cent of less carbon than this counts as one per cent of this: 0.001 wt% is beyond any analysis."""
-
-STAIRS = 2.0
-"""How much wider the promise is while two phases share the steel, or did when it cooled."""
 
 FLAT_WT_PCT = 0.002
 """Where so little carbon moves a depth by more than the promise, the depth itself says nothing."""
@@ -39,7 +34,7 @@ def solved(
     return carbon_profile.at_end(problem, state)
 
 
-def converged(case: CarbonCase, fineness: float = 3.0, tighter: float = 25.0) -> CarbonResult:
+def converged(case: CarbonCase, fineness: float = 2.0, tighter: float = 10.0) -> CarbonResult:
     """The same on finer cells with a tighter tolerance and every sample on its own."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(carbon_profile, "SOLID_STEP_K", 2.0)
@@ -48,33 +43,23 @@ def converged(case: CarbonCase, fineness: float = 3.0, tighter: float = 25.0) ->
         return solved(case, fineness, carbon_problem.TOLERANCE_WT_PCT / tighter)
 
 
-def one_phase(result: CarbonResult) -> bool:
-    """Is the piece austenite all through at the last reading?"""
-    temperature_K = np.array([result.temperature_K])
-    least, most = austenite_low_limit_wt_pct(temperature_K)[0], cementite_line_wt_pct(temperature_K)[0]
-    carbon = result.carbon_wt_pct
-    return bool(result.temperature_K > A1_K and carbon.min() > least and carbon.max() < most)
-
-
 def assert_promise_kept(result: CarbonResult, reference: CarbonResult) -> None:
-    # Cooling through A3 and A_cm in a cycling oven leaves the carbon in stairs; the edge of one lies in a cell.
-    allowance = 1.0 if one_phase(reference) else STAIRS
     for name in ("surface_wt_pct", "back_surface_wt_pct", "core_wt_pct", "mean_wt_pct"):
         expected = getattr(reference, name)
         if expected is None:  # no back face
             continue
-        within = allowance * PROMISED_PART * max(expected, LITTLE_CARBON_WT_PCT)
+        within = PROMISED_PART * max(expected, LITTLE_CARBON_WT_PCT)
         assert getattr(result, name) == pytest.approx(expected, abs=within), name
-    for back in (False, True):
+    for back in (False, True) if reference.back_surface_wt_pct is not None else (False,):
         for level in LEVELS_WT_PCT:
             expected_m = reference.case_depth_m(level, back)
             richer, poorer = (reference.case_depth_m(level + d, back) for d in (FLAT_WT_PCT, -FLAT_WT_PCT))
-            within_m = allowance * max(PROMISED_PART * expected_m, PROMISED_DEPTH_M)
+            within_m = max(PROMISED_PART * expected_m, PROMISED_DEPTH_M)
             if abs(richer - poorer) < 2.0 * within_m:
                 assert result.case_depth_m(level, back) == pytest.approx(expected_m, abs=within_m), (level, back)
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(draw=st.randoms(use_true_random=False))
 def test_any_heat_of_solid_steel_is_as_accurate_as_promised(draw: Random) -> None:
     case = drawn_case(draw, melting=False)
@@ -86,6 +71,6 @@ def test_any_heat_of_solid_steel_is_as_accurate_as_promised(draw: Random) -> Non
 @given(draw=st.randoms(use_true_random=False))
 def test_any_heat_into_melting_is_as_accurate_as_promised(draw: Random) -> None:
     case = drawn_case(draw, melting=True)
-    result, reference = solved(case), converged(case, 2.0, 5.0)  # every cell that melts costs: half of it must do
+    result, reference = solved(case), converged(case, 1.5, 5.0)  # every cell that melts costs: half of it must do
     assert_promise_kept(result, reference)
     assert result.liquid_depth_m == pytest.approx(reference.liquid_depth_m, rel=0.05, abs=2e-5)

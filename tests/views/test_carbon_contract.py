@@ -68,3 +68,4 @@ def test_only_a_section_from_face_to_face_has_carbon_at_a_back_face(piece: Piece
     assert of is not None
     assert told["back_surface_wt_pct"] == (found.carbon.carbon_wt_pct[-1] if has_back_face else None)
     assert (of["carbon"]["back_surface_wt_pct"] is not None) == has_back_face
+    assert of["carbon"]["profile"]["depth_mm"] == told["profile"]["depth_mm"]
