@@ -2,7 +2,8 @@
 
 It shares no code with the product: its own grid, its own diffusivity and activity formulas typed from the sources,
 flux by the diffusivity at the mean carbon of two cells, time by an adaptive stiff integrator that follows every
-sample. Austenite only: for histories that stay above A3 and below saturation.
+sample. `solved` and `solved_layers` are for austenite alone, `solved_phases` for steel that shares its place with
+ferrite or cementite, at phase limits the caller gives.
 """
 
 from collections.abc import Callable
@@ -197,3 +198,65 @@ def solved_layers(
         back_wt_pct=face(T, float(w[-1]), float(resistance[-1]), back)[0] / scale[-1],
         mean_wt_pct=float(np.dot(w, volume) / starts[-1]),
     )
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Phase limits at one temperature [wt%] and the diffusivity of ferrite [m2/s]."""
+
+    ferrite: float
+    low: float
+    high: float
+    ferrite_m2_per_s: float
+
+
+def solved_phases(
+    time_s: np.ndarray,
+    temperature_K: np.ndarray,
+    edge_m: np.ndarray,
+    start_wt_pct: np.ndarray,
+    face_wt_pct: float | None,
+    limits: Callable[[float], Limits],
+    tolerance: float = 1e-6,
+) -> np.ndarray:
+    """Total carbon [wt%] of a half plate's cells at the last sample, its front face pinned [wt%] or sealed (None).
+
+    Total carbon is what is kept account of; what flows is driven by the carbon of the austenite beside ferrite (at
+    its low limit) or cementite (at its high limit), and in ferrite by ferrite's own, so a cell of two phases passes
+    nothing to a neighbour of the same two.
+    """
+    size = np.diff(edge_m)
+    middle = 0.5 * (edge_m[1:] + edge_m[:-1])
+    between = np.diff(middle)
+    at_s, at_K = time_s.tolist(), temperature_K.tolist()
+
+    def rate(t: float, u: np.ndarray) -> np.ndarray:
+        T = float(np.interp(t, at_s, at_K))
+        limit = limits(T)
+        w = np.clip(u, limit.low, limit.high)
+        alpha = np.minimum(u, limit.ferrite)
+        flow = np.zeros(u.size + 1)
+        D = agren_m2_per_s(T, 0.5 * (w[1:] + w[:-1]))
+        flow[1:-1] = (D * (w[:-1] - w[1:]) + limit.ferrite_m2_per_s * (alpha[:-1] - alpha[1:])) / between
+        if face_wt_pct is not None:
+            face = min(max(face_wt_pct, limit.low), limit.high)
+            D_face = float(agren_m2_per_s(T, np.array([0.5 * (face + w[0])]))[0])
+            alpha_face = limit.ferrite  # a face of austenite: ferrite just below it is as rich as it can be
+            into = D_face * (face - w[0]) + limit.ferrite_m2_per_s * (alpha_face - alpha[0])
+            flow[0] = into / (0.5 * size[0])
+        return np.asarray((flow[:-1] - flow[1:]) / size)
+
+    solution = solve_ivp(
+        rate,
+        (at_s[0], at_s[-1]),
+        start_wt_pct,
+        method="LSODA",
+        rtol=tolerance,
+        atol=tolerance,
+        t_eval=[at_s[-1]],
+        lband=1,
+        uband=1,
+        max_step=60.0,
+    )
+    assert solution.success, solution.message
+    return np.asarray(solution.y[:, -1])
