@@ -16,7 +16,7 @@ from logger.coupon import Kind, Measured, by_the_recipe
 from logger.errors import Fault, InputFault
 from logger.estimate.bands import Band
 from logger.sheet import RunSheet
-from logger.sheet_parts import Correction
+from logger.sheet_parts import Correction, recipe_of
 from logger.steel.carbon_diffusion import DIFFUSIVITY_FACTOR_SPREAD, PUBLISHED_LAWS
 from logger.units import FloatArray
 
@@ -85,12 +85,18 @@ class Learned:
     def for_sheet(self, sheet: RunSheet, id: str = "") -> Correction | None:
         """What concerns a run of this sheet; None where nothing does."""
         packs = [pack for pack in (sheet.pack, *(stage.pack for stage in sheet.stages)) if pack is not None]
-        recipes = {pack.recipe for pack in packs}
-        recipe = packs[0].recipe if len(recipes) == 1 and all(by_the_recipe(pack) for pack in packs) else ""
+        recipes = {pack.known_as for pack in packs}
+        recipe = packs[0].known_as if len(recipes) == 1 and all(by_the_recipe(pack) for pack in packs) else ""
         return self.for_names(recipe, sheet.piece.iron_lot, id)
 
     def for_names(self, recipe: str, lot: str, id: str = "") -> Correction | None:
-        """What concerns a recipe and a lot of iron, either of which may be empty; None where nothing does."""
+        """What concerns a recipe and a lot of iron, either of which may be empty; None where nothing does.
+
+        ``recipe`` as `Pack.known_as` says it; of a lot of it that nothing is known of, what is known of the recipe
+        without a lot counts.
+        """
+        if recipe not in self.recipes:
+            recipe = recipe_of(recipe)
         recipe, lot = (name if name in known else "" for name, known in ((recipe, self.recipes), (lot, self.lots)))
         if not recipe and not lot:
             return None

@@ -43,7 +43,7 @@ def learn(coupons: Sequence[Coupon], tell: Callable[[str], None] = lambda words:
         raise InputFault(Fault("correction", "nothing measured", "at least one measurement on a coupon"))
     names: list[Unknown] = [LAW]
     for coupon in coupons:
-        names += [("recipe", coupon.pack.recipe, name) for name in UNKNOWNS_OF_RECIPE]
+        names += [("recipe", coupon.pack.known_as, name) for name in UNKNOWNS_OF_RECIPE]
         names += [("lot", coupon.lot, name) for name in UNKNOWNS_OF_LOT]
     unknowns = tuple(dict.fromkeys(names))
     models = []
@@ -85,7 +85,7 @@ def learn(coupons: Sequence[Coupon], tell: Callable[[str], None] = lambda words:
             evidence.append(
                 Evidence(
                     coupon.run,
-                    coupon.pack.recipe,
+                    coupon.pack.known_as,
                     coupon.lot,
                     measured,
                     before,
@@ -187,7 +187,7 @@ class _Model:
         self.coupon = coupon
         place = {unknown: number for number, unknown in enumerate(unknowns)}
         self.onto = np.zeros((4, len(unknowns)))
-        wanted: list[Unknown] = [("recipe", coupon.pack.recipe, name) for name in UNKNOWNS_OF_RECIPE]
+        wanted: list[Unknown] = [("recipe", coupon.pack.known_as, name) for name in UNKNOWNS_OF_RECIPE]
         wanted += [("lot", coupon.lot, name) for name in UNKNOWNS_OF_LOT]
         for row, unknown in enumerate(wanted):
             self.onto[row, place[unknown]] = 1.0

@@ -61,7 +61,7 @@ def as_learned(reader: RecordReader, sheet: RunSheet) -> RunSheet:
     found = newest_learned(reader)
     correction = None if found is None else found[1].for_sheet(sheet, found[0])
     if correction is None:
-        recipe = "" if sheet.pack is None else sheet.pack.recipe
+        recipe = "" if sheet.pack is None else sheet.pack.known_as
         of = f'nothing learned of recipe "{recipe}" or iron lot "{sheet.piece.iron_lot}"'
         raise InputFault(Fault("correction", of, "a coupon of one of them, entered with `soaktally correct`"))
     return replace(sheet, correction=correction)

@@ -238,6 +238,8 @@ def _begun(name: str, step: Begin, number: int, members: int) -> PieceState:
 
 def _stacked(name: str, step: Stack, number: int, sources: Sources) -> PieceState:
     states = [sources.piece(part.piece, part.step) for part in step.parts]
+    for state in states:
+        _check_flat(state, "stack")
     widths = _alike([state.width_m for state in states], step, "width")
     lengths = _alike([state.length_m for state in states], step, "length")
     turned = [part.turned for part in step.parts]
@@ -257,6 +259,16 @@ def _stacked(name: str, step: Stack, number: int, sources: Sources) -> PieceStat
     )
 
 
+def _check_flat(state: PieceState, step: str) -> None:
+    """Refuse a round where faces are wanted, and say what can be done with it. Raises InputFault."""
+    if state.section.shape is Shape.ROUND:
+        mean = float(state.section.mean_wt_pct[0])
+        anew = f'`soaktally piece new NAME --thickness ... --carbon "{mean:.2f} %"`'
+        raise InputFault(
+            Fault(step, f"{state.name}, a round", f"flat pieces: forge it flat and begin that anew, {anew}")
+        )
+
+
 def _alike(sizes_m: list[float | None], step: Stack, what: str) -> float | None:
     """The size [m] the pieces share; None where any is not known.
 
@@ -273,8 +285,7 @@ def _alike(sizes_m: list[float | None], step: Stack, what: str) -> float | None:
 
 
 def _clad(state: PieceState, step: Clad) -> PieceState:
-    if state.section.shape is Shape.ROUND:
-        raise InputFault(Fault("clad", "a round", "a flat piece: jackets go on the faces of a plate"))
+    _check_flat(state, "clad")
     carbon = start_carbon_wt_pct(step.carbon_wt_pct, step.carbon_spread_wt_pct, step.steel, state.members)
     layer = SectionLayer(step.steel or "jacket", step.alloy_wt_pct)
     jacket = even_section(Shape.PLATE, step.thickness_m, carbon, layer)
@@ -317,7 +328,7 @@ def heated(state: PieceState, step: HeatTyped) -> PieceState:
     Raises   InputFault, OutOfRange    a skin that cannot be heated so, a pack that cannot be
     """
     state = _ready_for_heat(state)
-    surface, pack = step.surface, Pack(step.recipe) if step.surface is SurfaceKind.PACK else None
+    surface, pack = step.surface, Pack(step.recipe, lot=step.pack_lot) if step.surface is SurfaceKind.PACK else None
     faces = None if pack is not None else surface
     piece = Piece(state.section.shape, state.section.size_m, 0.0, front=faces, back=_back(state, faces))
     sheet = RunSheet(piece, pack, correction=step.correction)
@@ -478,8 +489,7 @@ def refolded(state: PieceState) -> PieceState:
 
     Raises   InputFault    a round, or too many layers that are not even
     """
-    if state.section.shape is Shape.ROUND:
-        raise InputFault(Fault("fold", "a round", "a flat piece"))
+    _check_flat(state, "fold")
     double = stacked((turned_over(state.section), state.section))
     section = drawn_out(double, state.section.depth_m)
     received = np.concatenate([state.received_wt_pct[:, ::-1], state.received_wt_pct], axis=1)

@@ -9,6 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from difflib import get_close_matches
 from json import dumps
+from math import sqrt
 from pathlib import Path
 
 from logger.correction_used import as_learned, newest_learned
@@ -20,7 +21,9 @@ from logger.piece_steps import Begin, Entry, HeatRun, HeatTyped, Part, Stack, St
 from logger.record import PieceStepRow, RecordReader, append_to_workbench, brought_up_to_date
 from logger.record_operations import Operation, new_id
 from logger.review import recorded_sheet
-from logger.sheet_parts import Correction
+from logger.sheet_limits import HIGHEST_CARBON_WT_PCT
+from logger.sheet_parts import Correction, Pack
+from logger.steel.composition import carbon_content_spread_wt_pct
 from logger.units import LengthUnit, TemperatureUnit
 from logger.watch import recorded_thermocouples
 
@@ -121,8 +124,11 @@ class Ledger:
             step = replace(step, run=self._run_id(step.run))
         if isinstance(step, HeatRun) and corrected:
             step = replace(step, correction=self._learned_of(step.run))
-        if isinstance(step, HeatTyped) and step.recipe:
-            step = replace(step, correction=self._known_of(step.recipe))
+        if isinstance(step, HeatTyped):
+            pack = Pack(step.recipe, lot=step.pack_lot).known_as
+            step = replace(step, correction=self._known_of(pack, self._iron_lot(piece)))
+        if isinstance(step, Begin):
+            step = self._by_its_lot(step)
         number = len(self._entries.get(piece, [])) + 1
         before = None if isinstance(step, Begin | Stack) else self.now(piece)
         state = after(piece, before, Entry(number, utc_s, step, note), self._sources())
@@ -204,12 +210,37 @@ class Ledger:
         with RecordReader(self.record) as reader:
             return as_learned(reader, recorded_sheet(reader, reader.run(run))).correction
 
-    def _known_of(self, recipe: str) -> Correction | None:
-        if not self.record.exists():
+    def _known_of(self, recipe: str, iron_lot: str) -> Correction | None:
+        if not self.record.exists() or not (recipe or iron_lot):
             return None
         with RecordReader(self.record) as reader:
             found = newest_learned(reader)
-        return None if found is None else found[1].for_names(recipe, "", found[0])
+        return None if found is None else found[1].for_names(recipe, iron_lot, found[0])
+
+    def _by_its_lot(self, step: Begin) -> Begin:
+        """A new piece with the carbon that coupons of its lot of iron have taught, where nobody says how sure it is."""
+        if step.carbon_spread_wt_pct is not None:
+            return step
+        correction = self._known_of("", step.iron_lot)
+        if correction is None:
+            return step
+        place = Correction.OF_START_CARBON
+        spread = float(carbon_content_spread_wt_pct(step.carbon_wt_pct))
+        carbon = step.carbon_wt_pct + spread * correction.mean[place]
+        return replace(
+            step,
+            carbon_wt_pct=min(max(carbon, 0.0), HIGHEST_CARBON_WT_PCT),
+            carbon_spread_wt_pct=spread * sqrt(correction.covariance[place][place]),
+            stated_carbon_wt_pct=step.carbon_wt_pct,
+        )
+
+    def _iron_lot(self, piece: str) -> str:
+        """The lot of iron a piece is of; empty where it has none, or several."""
+        first = self.entries(piece)[0].step
+        if isinstance(first, Begin):
+            return first.iron_lot
+        lots = {self._iron_lot(part.piece) for part in first.parts} if isinstance(first, Stack) else set()
+        return lots.pop() if len(lots) == 1 else ""
 
     def _check_record(self) -> None:
         if not self.record.exists():

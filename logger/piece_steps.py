@@ -44,8 +44,12 @@ class Finding(StrEnum):
 def _check(where: str, value: float, low: float, high: float, unit: str = "", scale: float = 1.0) -> None:
     if not low <= value <= high:
         of = f" {unit}" if unit else ""
-        span = f"{low * scale:.4g} to {high * scale:.4g}{of}"
-        raise InputFault(Fault(where, f"{value * scale:.4g}{of}", span))
+        span = f"{_number(low * scale)} to {_number(high * scale)}{of}"
+        raise InputFault(Fault(where, f"{_number(value * scale)}{of}", span))
+
+
+def _number(value: float) -> str:
+    return f"{value:.0f}" if abs(value) >= 1e4 else f"{value:.4g}"
 
 
 def _check_temperature(where: str, value_K: float, low_K: float, high_K: float) -> None:
@@ -67,7 +71,8 @@ def check_steel(carbon_wt_pct: float, alloy_wt_pct: dict[str, float]) -> None:
 class Begin:
     """A new piece of even steel: ``size_m`` is thickness or diameter; ``count`` pieces that are all alike.
 
-    ``carbon_spread_wt_pct`` is the one-sigma error of the stated carbon; None: what a grade's limits leave.
+    ``carbon_spread_wt_pct`` is the one-sigma error of the carbon; None: what a grade's limits leave.
+    ``stated_carbon_wt_pct`` is what was stated where coupons of the ``iron_lot`` knew better; None where none did.
     """
 
     shape: Shape
@@ -80,6 +85,7 @@ class Begin:
     width_m: float | None = None
     length_m: float | None = None
     count: int = 1
+    stated_carbon_wt_pct: float | None = None
 
     def __post_init__(self) -> None:
         if self.shape is Shape.LAYERED:
@@ -111,8 +117,8 @@ class HeatTyped:
     """A heat nobody logged: how hot, how long at heat, what lay against the faces.
 
     ``surface`` sealed (flux, foil, clay, or a fire without free air), open air (decarburizes), or a pack of
-    ``recipe``. ``spread_K`` is the one-sigma error of the temperature, ``correction`` what coupons had taught of the
-    recipe when it was entered.
+    ``recipe``, of a ``pack_lot`` where one is told from another. ``spread_K`` is the one-sigma error of the
+    temperature, ``correction`` what coupons had taught of recipe and iron when it was entered.
     """
 
     purpose: HeatFor
@@ -122,6 +128,7 @@ class HeatTyped:
     recipe: str = ""
     spread_K: float = BY_EYE_SPREAD_K
     correction: Correction | None = None
+    pack_lot: str = ""
 
     def __post_init__(self) -> None:
         _check_temperature("temperature", self.temperature_K, LOWEST_HEAT_K, HIGHEST_K)
@@ -133,6 +140,8 @@ class HeatTyped:
             )
         if self.recipe:
             recipe_named(self.recipe)
+        elif self.pack_lot:
+            raise InputFault(Fault("pack lot", f'"{self.pack_lot}"', "the recipe it is a lot of as well"))
 
 
 @dataclass(frozen=True, slots=True)

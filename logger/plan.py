@@ -112,7 +112,10 @@ def wishes_of(sheet: RunSheet) -> Wishes:
     if sheet.pack is None:
         raise InputFault(Fault("plan", "no [pack] on the sheet", "the pack the piece is carburized in"))
     if sheet.piece.shape is Shape.LAYERED:
-        raise InputFault(Fault("plan", "a layered piece", "a plate or a round: layers are followed by watch and piece"))
+        expected = (
+            "a plate or a round: plan the plates before they are stacked, or try a heat with `soaktally piece heat`"
+        )
+        raise InputFault(Fault("plan", "a layered piece", expected))
     return wishes
 
 

@@ -74,17 +74,24 @@ def possible(
         if boosted:
             yield _way_remark("with a diffuse stage: ", min(boosted, key=lambda way: way.hot_s))
     yield from _looser(whole, wishes)
-    if not longer and not hotter:
+    if longer and wishes.case_depth_m is None:
+        # Carbon goes with the square root of time: no need to try what is surely too thick.
+        quickest = min(longer, key=lambda way: way.hot_s)
+        yield from _thinner(
+            sheet, thermocouple, wishes, level, (wishes.longest_s / (quickest.hold_s + quickest.diffuse_s)) ** 0.5
+        )
+    elif not longer and not hotter:
         yield from _thinner(sheet, thermocouple, wishes, level)
+    if not longer and not hotter:
         yield from _stronger(whole, wishes)
 
 
 def _way_remark(head: str, way: Way) -> Remark:
-    words = head + "{hours} h at {hold_K}"
-    values: dict[str, float | str] = {"hours": f"{hours_from_seconds(way.hold_s):.3g}", "hold_K": way.hold_K}
+    words = head + "about {hours} h at {hold_K}"
+    values: dict[str, float | str] = {"hours": f"{hours_from_seconds(way.hold_s):.2g}", "hold_K": way.hold_K}
     if way.diffuse_s > 0.0:
         words += " in the pack, then {more} h without it"
-        values["more"] = f"{hours_from_seconds(way.diffuse_s):.3g}"
+        values["more"] = f"{hours_from_seconds(way.diffuse_s):.2g}"
     return Remark(words, **values)
 
 
@@ -122,9 +129,12 @@ def _least_surface(whole: PlanMap, free: Wishes) -> float | None:
     return min(found) if found else None
 
 
-def _thinner(sheet: RunSheet, thermocouple: Thermocouple, wishes: Wishes, level: float) -> Iterator[Remark]:
-    """The thickest of a few thinner pieces that can be brought to it."""
-    for part in THINNER:
+def _thinner(
+    sheet: RunSheet, thermocouple: Thermocouple, wishes: Wishes, level: float, likely: float | None = None
+) -> Iterator[Remark]:
+    """The thickest of a few thinner pieces that can be brought to it; of two, where a ``likely`` part [-] is known."""
+    parts = THINNER if likely is None else [part for part in THINNER if part <= 1.15 * likely][:2]
+    for part in parts:
         size_m = part * sheet.piece.size_m
         case_m = wishes.case_depth_m
         if case_m is not None and case_m >= 0.5 * size_m:

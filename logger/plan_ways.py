@@ -49,7 +49,7 @@ def round_temperatures_K(units: DisplayUnits, low_K: float, high_K: float, also_
     """Temperatures [K] from ``low_K`` to ``high_K`` that are round numbers to whoever sets the oven, and ``also_K``."""
     step = 20.0 if units.temperature == "C" else 40.0
     low, high = (units.temperature_from_kelvin(end_K) for end_K in (low_K, high_K))
-    shown = np.arange(step * np.ceil(low / step), high + 1e-6, step)
+    shown = np.arange(step * np.ceil(low / step - 1e-6), high + 1e-6, step)
     back = kelvin_from_celsius(shown) if units.temperature == "C" else kelvin_from_fahrenheit(shown)
     return np.unique(np.append(back, also_K))
 

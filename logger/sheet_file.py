@@ -136,6 +136,7 @@ class PackTable(Table):
     """``[pack]`` or ``[stage.pack]``."""
 
     recipe: Annotated[str, one_of(PACK_RECIPES)] = ""
+    lot: Text = ""
     carbon_activity: Number | None = None
     carbon_potential: Carbon = None
     mass_transfer: Annotated[Written | None, Measure(MASS_TRANSFER)] = None
@@ -237,6 +238,7 @@ class CorrectionTable(Table):
     """``[correction]``, as ``soaktally correct show --sheet-table`` proposes it."""
 
     recipe: Annotated[str, one_of(PACK_RECIPES)] = ""
+    pack_lot: Text = ""
     iron_lot: Text = ""
     mean: list[Number] = Field(default_factory=lambda: [0.0] * 4)
     covariance: list[list[Number]] = Field(
@@ -453,6 +455,7 @@ def _pack(table: PackTable) -> Pack:
     plain = Pack()
     return Pack(
         recipe=table.recipe,
+        lot=table.lot,
         carbon_activity=table.carbon_activity,
         carbon_potential_wt_pct=_optional(table.carbon_potential),
         mass_transfer_m_per_s=_optional(table.mass_transfer),
@@ -497,7 +500,8 @@ def _correction(document: Document, table: CorrectionTable) -> Correction | None
         return None
     a, b, c, d = table.mean
     rows = tuple((w, x, y, z) for w, x, y, z in table.covariance)
-    return Correction(table.recipe, table.iron_lot, (a, b, c, d), rows, tuple(table.evidence), "run sheet")
+    known_as = Pack(table.recipe, lot=table.pack_lot).known_as
+    return Correction(known_as, table.iron_lot, (a, b, c, d), rows, tuple(table.evidence), "run sheet")
 
 
 def _stage(table: StageTable) -> Stage:

@@ -6,6 +6,7 @@ Nothing is checked here: `logger.sheet_limits` says what none of them can be, an
 from dataclasses import dataclass, field
 from enum import StrEnum
 from math import inf
+from typing import ClassVar
 
 from logger.units import kelvin_from_celsius
 
@@ -76,7 +77,7 @@ class Pack:
     Either a ``carbon_activity`` (graphite = 1) or a fixed ``carbon_potential_wt_pct`` (the carbon the steel's
     own surface tends to); with neither, the recipe's activity, else graphite's. ``mass_transfer_m_per_s`` may be
     ``inf`` (pinned surface); None is the recipe's, else pinned. With an activation energy the coefficient holds at
-    ``mass_transfer_reference_K``.
+    ``mass_transfer_reference_K``. ``lot`` is the batch of it, where one is told from another.
     """
 
     recipe: str = ""
@@ -85,6 +86,20 @@ class Pack:
     mass_transfer_m_per_s: float | None = None
     mass_transfer_energy_J_per_mol: float = 0.0
     mass_transfer_reference_K: float = 1223.15
+    lot: str = ""
+
+    @property
+    def known_as(self) -> str:
+        """What coupons that lay in it are remembered by: its recipe, and its lot where it has one."""
+        return f"{self.recipe}{OF_LOT}{self.lot}" if self.recipe and self.lot else self.recipe
+
+
+OF_LOT = ", lot "
+
+
+def recipe_of(known_as: str) -> str:
+    """The recipe of a pack, from what coupons in it are remembered by."""
+    return known_as.partition(OF_LOT)[0]
 
 
 class CanisterShape(StrEnum):
@@ -231,6 +246,8 @@ class Correction:
     diffusivity, in this order, each in standard deviations of its own stated spread: 0 and 1 by the book. ``recipe``
     and ``iron_lot`` say what it is of (empty: nothing known of that), ``evidence`` what it rests on, ``id`` which one.
     """
+
+    OF_START_CARBON: ClassVar[int] = 2
 
     recipe: str
     iron_lot: str

@@ -62,7 +62,13 @@ def piece() -> None:
 @click.option("--carbon-within", metavar="PERCENT", help="One-sigma error of that; left out, what a grade allows.")
 @click.option("--alloy", default="", metavar="LIST", help="What is known of the rest, such as Mn=0.45,Si=0.10.")
 @click.option("--steel", default="", metavar="WORDS", help="What to call the steel.")
-@click.option("--lot", "iron_lot", default="", metavar="WORDS", help="The lot of iron, as on run sheets.")
+@click.option(
+    "--lot",
+    "iron_lot",
+    default="",
+    metavar="WORDS",
+    help="The lot of iron, as on run sheets: its coupons say what carbon it has.",
+)
 @click.option("--wide", metavar="LENGTH", help="Width, so that stacks are checked.")
 @click.option("--long", "long_", metavar="LENGTH", help="Length of each.")
 @click.option("--count", default=1, show_default=True, help="How many alike.")
@@ -121,6 +127,7 @@ def new(
 )
 @click.option("--faces", default="sealed", show_default=True, type=click.Choice(["sealed", "open air"]))
 @click.option("--pack", "recipe", default="", metavar="RECIPE", help="It lay in a pack of this recipe.")
+@click.option("--pack-lot", default="", metavar="WORDS", help="Its batch, as on run sheets.")
 @click.option("--give-or-take", metavar="DEGREES", help="One-sigma error of the temperature; left out, by eye.")
 @click.option("--corrected", is_flag=True, help="A recorded run by what coupons have taught since it was watched.")
 @shown_options
@@ -132,6 +139,7 @@ def heat(
     purpose: str,
     faces: str,
     recipe: str,
+    pack_lot: str,
     give_or_take: str | None,
     corrected: bool,
     **shown: Any,
@@ -155,6 +163,7 @@ def heat(
             duration_s=words.duration("--for", for_),
             surface=SurfaceKind.PACK if recipe else SurfaceKind(faces),
             recipe=recipe,
+            pack_lot=pack_lot,
             spread_K=BY_EYE_SPREAD_K if give_or_take is None else words.difference("--give-or-take", give_or_take),
         )
         _entered(name, step, words, shown)

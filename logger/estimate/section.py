@@ -192,7 +192,7 @@ def stacked(sections: tuple[Section, ...]) -> Section:
     if len(sections) < 2:
         raise InputFault(Fault("stack", f"{len(sections)} piece", "at least two"))
     if any(section.shape is Shape.ROUND for section in sections):
-        raise InputFault(Fault("stack", "a round", "flat pieces only: forge it flat first and enter it as a new piece"))
+        raise InputFault(Fault("stack", "a round", "flat pieces"))
     edges, carbon, layer = [np.zeros(1)], [], []
     layers: list[SectionLayer] = []
     start_m = 0.0

@@ -48,6 +48,7 @@ FIELDS: Final[tuple[Field, ...]] = (
     Field("silicon", "piece", "Si", "number", "Silicon, wt%", "0.10"),
     Field("iron_lot", "piece", "iron_lot", "text", "Where the iron is from", "barn-door strap"),
     Field("recipe", "pack", "recipe", "text", "Pack", choices=tuple(PACK_RECIPES), shown_for="carburize"),
+    Field("pack_lot", "pack", "lot", "text", "Which batch of the pack", "autumn 2026", shown_for="carburize"),
     Field("sensor", "canister", "sensor", "text", "Thermocouple", choices=("oven", "inside")),
     Field("canister_shape", "canister", "shape", "text", "Form of the canister", choices=("tube", "box")),
     Field("outer", "canister", "outer", "length", "Canister across, outside", "60"),

@@ -130,6 +130,7 @@ def _pack(pack: Pack) -> dict[str, Any]:
     transfer = pack.mass_transfer_m_per_s
     return {
         "recipe": pack.recipe,
+        "lot": pack.lot,
         "carbon_activity": pack.carbon_activity,
         "carbon_potential_wt_pct": pack.carbon_potential_wt_pct,
         "mass_transfer_m_per_s": "inf" if transfer is not None and isinf(transfer) else transfer,

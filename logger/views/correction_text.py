@@ -12,7 +12,7 @@ import numpy as np
 from logger.correction import LAW_SPREAD, UNKNOWNS_OF_LOT, UNKNOWNS_OF_RECIPE, Evidence, Learned
 from logger.correction_fit import NORMAL_90
 from logger.coupon import Kind
-from logger.sheet_parts import Correction
+from logger.sheet_parts import OF_LOT, Correction, recipe_of
 from logger.steel.carbon_diffusion import DIFFUSIVITY_FACTOR_SPREAD
 from logger.steel.pack_recipes import recipe_named
 from logger.units import DisplayUnits
@@ -129,7 +129,7 @@ def coefficient_words(learned: Learned, named_only: bool = False) -> list[str]:
     spread = np.sqrt(np.diag(learned.covariance))
     lines = []
     for name in learned.recipes:
-        recipe = recipe_named(name)
+        recipe = recipe_named(recipe_of(name))
         activity, transfer = (place["recipe", name, which] for which in UNKNOWNS_OF_RECIPE)
         width = recipe.carbon_activity.spread
         value, error = recipe.carbon_activity.value + width * learned.mean[activity], width * spread[activity]
@@ -255,7 +255,11 @@ def sheet_table(correction: Correction) -> str:
     def quoted(words: str) -> str:
         return '"' + words.replace("\\", "\\\\").replace('"', '\\"') + '"'
 
-    lines = ["[correction]", f"recipe = {quoted(correction.recipe)}", f"iron_lot = {quoted(correction.iron_lot)}"]
+    recipe = recipe_of(correction.recipe)
+    lines = ["[correction]", f"recipe = {quoted(recipe)}"]
+    if recipe != correction.recipe:
+        lines.append(f"pack_lot = {quoted(correction.recipe.removeprefix(recipe + OF_LOT))}")
+    lines.append(f"iron_lot = {quoted(correction.iron_lot)}")
     lines += [f"mean = {row(correction.mean)}", "covariance = ["]
     lines += [f"    {row(values)}," for values in correction.covariance]
     lines += ["]", f"evidence = [{', '.join(quoted(words) for words in correction.evidence)}]"]

@@ -28,7 +28,7 @@ from logger.piece_steps import (
     Undo,
     Used,
 )
-from logger.sheet_parts import Shape, SurfaceKind
+from logger.sheet_parts import Pack, Shape, SurfaceKind
 from logger.steel.phase_limits import EUTECTOID_WT_PCT
 from logger.units import DisplayUnits, FloatArray
 from logger.views.carbon_words import warning_words
@@ -57,12 +57,15 @@ def step_words(step: Step, units: DisplayUnits, is_round: bool = False) -> str:
             steel = f"{step.steel}, " if step.steel else ""
             lot = f", lot {step.iron_lot}" if step.iron_lot else ""
             alike = f"{step.count} alike, " if step.count > 1 else ""
-            return f"new: {alike}{steel}{length_words(step.size_m, units)} {size}, {step.carbon_wt_pct:.2f} % C{lot}"
+            carbon = f"{step.carbon_wt_pct:.2f} % C"
+            if step.stated_carbon_wt_pct is not None:
+                carbon += f" by coupons of its lot ({step.stated_carbon_wt_pct:.2f} stated)"
+            return f"new: {alike}{steel}{length_words(step.size_m, units)} {size}, {carbon}{lot}"
         case HeatRun(run, correction):
             return f"heat: run {run}" + ("" if correction is None else ", corrected by coupons")
         case HeatTyped():
             at = f"{temperature_words(step.temperature_K, units)} for {duration_words(step.duration_s)}"
-            faces = f"in {step.recipe}" if step.recipe else FACES[step.surface]
+            faces = f"in {Pack(step.recipe, lot=step.pack_lot).known_as}" if step.recipe else FACES[step.surface]
             corrected = "" if step.correction is None else ", corrected by coupons"
             return f"{step.purpose}: {at}, {faces}{corrected} (not logged)"
         case Grind(front_m, _) if is_round:

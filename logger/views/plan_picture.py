@@ -22,7 +22,7 @@ from logger.views.wording import duration_words, temperature_words
 
 HEIGHT_IN = 5.4
 TICKS_H = (0.25, 0.5, 1.0, 2.0, 4.0, 8.0, 16.0, 24.0, 48.0, 96.0, 192.0)
-LEVELS = 7
+LEVELS, LEVELS_TO = 6, 2.2
 HATCH = "#b4bac3"
 """Hatching is quieter than the lines it lies under."""
 
@@ -105,7 +105,9 @@ def _map(axes: Axes, plan: Plan, forbidden: list[tuple[FloatArray, str, str]]) -
     axes.set_xticklabels([f"{tick:g}" for tick in ticks])
     below(axes, "hours at this temperature, by the oven")
     second_scale(axes, temperature_scale(units))
-    levels = np.unique(np.round(np.linspace(float(values.min()), float(values.max()), LEVELS + 2)[1:-1], 3))
+    # Where the piece is full, lines crowd that nobody asks for.
+    most = min(float(values.max()), LEVELS_TO * wanted)
+    levels = np.unique(np.round(np.linspace(float(values.min()), most, LEVELS + 2)[1:-1], 3))
     levels = levels[np.abs(levels - wanted) > 0.12 * wanted]
     handles = []
     for number, (zone, words, hatch) in enumerate(forbidden):
@@ -120,7 +122,8 @@ def _map(axes: Axes, plan: Plan, forbidden: list[tuple[FloatArray, str, str]]) -
         axes.clabel(lines, fmt=form, fontsize=look.SMALL_PT, colors=look.CARBON)
     if float(values.min()) < wanted < float(values.max()):
         drawn = axes.contour(hours, shown, values, levels=[wanted], colors=look.TARGET, linewidths=3.0, zorder=4)
-        _wanted_label(axes, drawn.allsegs[0], f"wanted {form % wanted}")
+        taken = [float(units.temperature_from_kelvin(planned.program.hold_K)) for planned in plan.programs]
+        _wanted_label(axes, drawn.allsegs[0], taken, f"wanted {form % wanted}")
     for number, planned in enumerate(plan.programs, start=1):
         program = planned.program
         at = float(units.temperature_from_kelvin(program.hold_K))
@@ -145,10 +148,18 @@ def _map(axes: Axes, plan: Plan, forbidden: list[tuple[FloatArray, str, str]]) -
                     fontsize=look.SMALL_PT, handlelength=2.2, columnspacing=1.2, borderaxespad=0.0)  # fmt: skip
 
 
-def _wanted_label(axes: Axes, segments: Sequence[FloatArray], words: str) -> None:
-    """The name of the wanted line, beside its lower end, where no program stands."""
-    low = min(axes.get_ylim()) + 0.05 * abs(axes.get_ylim()[1] - axes.get_ylim()[0])
+LABEL_PLACES = (0.05, 0.13, 0.21, 0.93, 0.85, 0.77, 0.3)
+"""Heights of the map where the wanted line may be named, the best first."""
+
+
+def _wanted_label(axes: Axes, segments: Sequence[FloatArray], taken: Sequence[float], words: str) -> None:
+    """The name of the wanted line, beside its lower end, or where else no program stands (heights ``taken``)."""
+    bottom, height = min(axes.get_ylim()), abs(axes.get_ylim()[1] - axes.get_ylim()[0])
     points = np.concatenate([np.asarray(segment) for segment in segments])
+    lowest = float(points[:, 1].min())
+    places = [bottom + part * height for part in LABEL_PLACES]
+    free = [place for place in places if place >= lowest and all(abs(place - at) > 0.06 * height for at in taken)]
+    low = free[0] if free else places[0]
     at = points[int(np.argmin(np.abs(points[:, 1] - low)))]
     axes.annotate(
         words,

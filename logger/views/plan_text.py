@@ -42,7 +42,7 @@ def plan_text(plan: Plan, title: str) -> str:
         ("step", "what", f"to ({units.temperature})", f"{units.temperature}/h", "lasts (h)", "from (h)", "to (h)"),
         [(row[0], row[1], row[2], *row[4:]) for row in program_rows(first, units)],
     )
-    blocks.append(f"The program, {first.why}:\n{steps}")
+    blocks.append(f"Program 1 ({first.why}), step by step\n{steps}")
     if plan.remarks:
         blocks.append("\n".join(paragraphs(_sentence(remark.said(units)) for remark in plan.remarks)))
     if plan.sheet.correction is not None:

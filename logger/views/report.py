@@ -180,7 +180,7 @@ def _wanted(tell: Teller) -> list[tuple[Said, ...]]:
         parts = [tell.number(f"wanted/piece/alloy_wt_pct/{name}", f"{name} {{:g}} %") for name in alloy]
         rows.append(_row("Alloy", joined(parts)))
     if pack is not None:
-        parts = [Said(pack["recipe"])]
+        parts = [Said(f"{pack['recipe']}, lot {pack['lot']}" if pack["lot"] else pack["recipe"])]
         if pack["carbon_potential_wt_pct"] is not None:
             parts.append(tell.number("wanted/pack/carbon_potential_wt_pct", "carbon potential {:.2f} % C"))
         elif pack["carbon_activity"] is not None:

@@ -23,6 +23,9 @@ from logger.record import RecordReader, RecordWriter, append_to_workbench
 from logger.review import review_run
 from logger.sheet_file import parse_sheet
 from logger.sheet_parts import Correction, Shape, SurfaceKind
+from logger.units import DisplayUnits
+from logger.views.correction_text import sheet_table
+from logger.views.piece_text import step_words
 
 SHEET = """
 [piece]
@@ -38,13 +41,13 @@ sensor = "inside"
 COUPON = CouponSteel(0.003, 0.05, {}, "barn door")
 
 
-def begin(record: Path, started_utc_s: float) -> str:
-    """A recorded run of the sheet: 4 h at 930 C."""
+def begin(record: Path, started_utc_s: float, sheet: str = SHEET) -> str:
+    """A recorded run of a sheet: 4 h at 930 C."""
     time_s = np.arange(0.0, 5.5 * 3600.0, 120.0)
     temperature_K = np.interp(time_s, [0.0, 1800.0, 4.5 * 3600.0, 5.5 * 3600.0], [300.0, 1203.15, 1203.15, 600.0])
     with RecordWriter(record) as writer:
         run = writer.begin_run(
-            oven="left", channels=["load"], sheet_name="strap", sheet_text=SHEET, started_utc_s=started_utc_s,
+            oven="left", channels=["load"], sheet_name="strap", sheet_text=sheet, started_utc_s=started_utc_s,
             software="test", poll_interval_s=120.0,
         )  # fmt: skip
         batch = [
@@ -52,7 +55,7 @@ def begin(record: Path, started_utc_s: float) -> str:
             for t, T in zip(time_s, temperature_K, strict=True)
         ]
         writer.append_readings(run, batch)
-        correction = corrected_for_new_run(record, parse_sheet(SHEET, "sheet")).correction
+        correction = corrected_for_new_run(record, parse_sheet(sheet, "sheet")).correction
         if correction is not None:
             kept = {"correction": plain_correction(correction)}
             writer.append_event(CORRECTION_USED, "", utc_s=started_utc_s, run=run, detail=kept)
@@ -161,6 +164,68 @@ def test_the_ledger_takes_a_heat_by_what_its_coupon_said(record: Path) -> None:
         typed[recipe] = ledger.entries(recipe)[-1].step.correction  # type: ignore[union-attr]
     assert typed["energised charcoal"] is not None
     assert typed["plain charcoal"] is None
+
+
+def test_a_pack_of_a_lot_goes_by_the_coupons_of_that_lot_else_by_those_of_no_lot(record: Path) -> None:
+    def of_lot(lot: str) -> str:
+        text = SHEET.replace("barn door", f"gate {lot}")
+        return text.replace("[canister]", f'lot = "{lot}"\n[canister]')
+
+    def recipe_for(lot: str) -> str | None:
+        correction = corrected_for_new_run(record, parse_sheet(of_lot(lot), "sheet")).correction
+        return None if correction is None else correction.recipe
+
+    autumn = begin(record, 1.7e9, of_lot("autumn"))
+    book = CouponBook(record, recorded_heat)
+    detail = {"before_kg": 0.0353, "after_kg": 0.0354, "area_m2": 3.0e-3, "words": "weighed"}
+    book.enter(autumn, Kind.WEIGHT, replace(COUPON, lot=""), detail, utc_s=1.0, software="test", note="")
+    assert recipe_for("autumn") == "energised charcoal, lot autumn"
+    assert recipe_for("spring") is None
+    book.enter(begin(record, 1.71e9), Kind.WEIGHT, replace(COUPON, lot=""), detail, utc_s=2.0, software="test", note="")
+    assert recipe_for("spring") == "energised charcoal"
+    assert recipe_for("autumn") == "energised charcoal, lot autumn"
+    # The table for a run sheet says it as well.
+    learned = book.learned()
+    assert learned is not None
+    correction = learned.for_names("energised charcoal, lot autumn", "")
+    assert correction is not None
+    again = parse_sheet(f"{SHEET}\n{sheet_table(correction)}\n", "sheet").correction
+    assert again is not None
+    assert again.recipe == "energised charcoal, lot autumn"
+    assert again.mean == pytest.approx(correction.mean)
+
+
+def test_a_new_piece_of_a_lot_begins_with_the_carbon_its_coupons_found(record: Path) -> None:
+    run = begin(record, 1.7e9)
+    book = CouponBook(record, recorded_heat)
+    # A thick coupon's middle, where nothing of the pack comes to: twice the carbon that was stated.
+    thick = replace(COUPON, thickness_m=0.02)
+    detail = {"carbon_wt_pct": 0.10, "depth_m": 0.0099, "within": 0.005, "words": "core analysed"}
+    book.enter(run, Kind.CARBON, thick, detail, utc_s=1.0, software="test", note="")
+    ledger = Ledger(record)
+
+    def begun(name: str, step: Begin) -> Begin:
+        ledger.enter(name, step, utc_s=0.0)
+        entered = ledger.entries(name)[0].step
+        assert isinstance(entered, Begin)
+        return entered
+
+    known = begun("known", Begin(Shape.PLATE, 0.003, 0.05, iron_lot="barn door"))
+    assert known.carbon_wt_pct == pytest.approx(0.10, abs=0.01)
+    assert known.stated_carbon_wt_pct == 0.05
+    assert known.carbon_spread_wt_pct == pytest.approx(0.005, rel=0.2)
+    assert "0.10 % C by coupons of its lot (0.05 stated)" in step_words(known, DisplayUnits())
+    assert ledger.now("known").section.mean_wt_pct[0] == pytest.approx(known.carbon_wt_pct)
+    for name, lot, within in (("measured", "barn door", 0.01), ("other", "gate", None), ("none", "", None)):
+        plain = begun(name, Begin(Shape.PLATE, 0.003, 0.05, within, iron_lot=lot))
+        assert plain.carbon_wt_pct == 0.05
+        assert plain.stated_carbon_wt_pct is None
+    # Its lot goes with it into heats that are typed in.
+    ledger.enter("known", HeatTyped(HeatFor.FORGE, 1203.15, 3600.0), utc_s=0.0)
+    step = ledger.entries("known")[-1].step
+    assert isinstance(step, HeatTyped)
+    assert step.correction is not None
+    assert (step.correction.recipe, step.correction.iron_lot) == ("", "barn door")
 
 
 def test_a_correction_comes_back_from_plain_values() -> None:
