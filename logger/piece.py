@@ -265,7 +265,7 @@ def _check_flat(state: PieceState, step: str) -> None:
         mean = float(state.section.mean_wt_pct[0])
         anew = f'`soaktally piece new NAME --thickness ... --carbon "{mean:.2f} %"`'
         raise InputFault(
-            Fault(step, f"{state.name}, a round", f"flat pieces: forge it flat and begin that anew, {anew}")
+            Fault(step, f"a round ({state.name})", f"flat pieces: forge it flat and begin that anew, {anew}")
         )
 
 

@@ -305,7 +305,7 @@ def _lived(
         estimate=result,
         bands=bands,
         lag_s=lag_s(shape_s, shape, program.hold_K, program.climb_s),
-        margin_K=float(trials.outcome(program).margin_K),
+        margin_K=trials.margin_K(program),
         meets_share=meets,
         fuel=_fuel(program, wishes),
         history=history,

@@ -121,25 +121,40 @@ class Trials:
 
         Returns    Outcomes
         """
-        if program.hold_K not in self._held:
-            self._held[program.hold_K] = _Held(self._sheet, self._thermocouple, program)
-        time_s, temperature_K = self._held[program.hold_K].steel(program)
-        turn_s, end_s = program.climb_s + program.hold_s, float(time_s[-1])
-        packed = self._packed.get((program.hold_K, program.hold_s))
-        if packed is None:
-            windows = windows_alike(time_s, temperature_K, (float(time_s[0]), turn_s))
-            packed = carbon_after(self._in_pack, windows, np.array([program.hold_K]))
-            self._packed[program.hold_K, program.hold_s] = packed
+        time_s, temperature_K = self._steel(program)
+        packed = self._in_the_pack(program)
         rest = replace(
             self._sealed if program.diffuse_s > 0.0 else self._in_pack,
             start_carbon_wt_pct=packed.carbon_wt_pct[:, 1:-1],
             highest_start_wt_pct=HIGHEST_POTENTIAL_WT_PCT,
         )
+        turn_s, end_s = program.climb_s + program.hold_s, float(time_s[-1])
         windows = windows_alike(time_s, temperature_K, (turn_s, program.hot_s, end_s))
         cold = carbon_after(rest, windows, temperature_K[:, -1])
-        # The richest and hottest moment is the last one in the pack.
-        margin_K = solidus_K(packed.carbon_wt_pct.max(axis=1)) - program.hold_K
-        margin_K = np.where(packed.ever.liquid_depth_m > 0.0, np.minimum(margin_K, -1.0), margin_K)
-        outcome = outcomes_of(cold, self._level_wt_pct, margin_K)
+        outcome = outcomes_of(cold, self._level_wt_pct, np.array([self.margin_K(program)]))
         outcome = replace(outcome, coarse_s=outcome.coarse_s + packed.ever.coarsening_s)
         return outcome.each(lambda values: values[0])
+
+    def margin_K(self, program: Program) -> float:
+        """How far the richest steel of a program stays from melting [K], negative where it melts.
+
+        The richest and hottest moment is the last one in the pack.
+        """
+        packed = self._in_the_pack(program)
+        margin_K = float(solidus_K(packed.carbon_wt_pct.max(axis=1))[0]) - program.hold_K
+        return min(margin_K, -1.0) if packed.ever.liquid_depth_m[0] > 0.0 else margin_K
+
+    def _steel(self, program: Program) -> tuple[FloatArray, FloatArray]:
+        if program.hold_K not in self._held:
+            self._held[program.hold_K] = _Held(self._sheet, self._thermocouple, program)
+        return self._held[program.hold_K].steel(program)
+
+    def _in_the_pack(self, program: Program) -> CarbonMembers:
+        """The carbon when the program's time in the pack is over."""
+        packed = self._packed.get((program.hold_K, program.hold_s))
+        if packed is None:
+            time_s, temperature_K = self._steel(program)
+            windows = windows_alike(time_s, temperature_K, (float(time_s[0]), program.climb_s + program.hold_s))
+            packed = carbon_after(self._in_pack, windows, np.array([program.hold_K]))
+            self._packed[program.hold_K, program.hold_s] = packed
+        return packed

@@ -13,7 +13,7 @@ from logger.plan_map import solidus_K
 from logger.plan_program import Program, history_of, sheet_of
 from logger.plan_ways import reached, within
 from logger.sheet import RunSheet
-from logger.sheet_parts import Canister, Pack, Piece, Quantity, Shape, Target
+from logger.sheet_parts import Canister, Layer, Pack, Piece, Quantity, Shape, Target
 from logger.steel.phase_limits import solidus_temperature_K
 from logger.units import celsius_from_kelvin, kelvin_from_celsius, kelvin_from_fahrenheit, metres_from_inches
 from logger.wishes import Wishes
@@ -190,6 +190,7 @@ def test_where_the_shop_is_too_slow_it_says_so_and_what_would_do() -> None:
     said = " ".join(str(remark) for remark in (*found.closest, *found.possible))
     assert "the furthest within" in said
     assert "longer: " in said
+    assert "thick instead: " in said
 
 
 def test_without_a_diffuse_stage_one_is_proposed() -> None:
@@ -224,6 +225,9 @@ def test_targets_of_the_sheet_are_wishes_where_plan_says_nothing() -> None:
                 "[[target]]"),
         (replace(STRAP, pack=None, wishes=Wishes(mean_wt_pct=0.5)), "plan: found no [pack] on the sheet, expected the "
          "pack the piece is carburized in"),
+        (replace(STRAP, piece=Piece(Shape.LAYERED, 0.004, 0.05, layers=(Layer(0.002, 0.05), Layer(0.002, 0.80))),
+                 wishes=Wishes(mean_wt_pct=0.9)), "plan: found a layered piece, expected a plate or a round: plan the "
+         "plates before they are stacked, or try a heat with `soaktally piece heat`"),
     ],
 )  # fmt: skip
 def test_a_plan_for_nothing_is_refused(sheet: RunSheet, message: str) -> None:
