@@ -122,7 +122,7 @@ STORY = (
         "Four straps of 2 mm shall come to 0.80 % carbon on average. How hot, how long? The sheet `strap.toml` says "
         "what is in the can and what is wished; the plan writes the program for the oven and the sheet for the watch.",
         "plan strap.toml --write-sheet heat.toml --table program.csv",
-        blocks=("Strap for plane irons", "program", "The program"),
+        blocks=("Strap for plane irons", "program", "Program 1"),
         shows=("mean carbon", "hold, in the pack"),
         picture="01-plan.png",
     ),
