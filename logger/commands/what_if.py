@@ -40,8 +40,7 @@ def what_if(
     with told_plainly():
         from logger.quantities import DURATION
         from logger.views.what_if_text import what_if_object, what_if_text
-        from logger.what_if import STOP_NOW, Course
-        from logger.what_if import what_if as answered
+        from logger.what_if import STOP_NOW, Course, what_ifs
 
         situation = in_units(reviewed(what, sheet_file, record, anew=True), temperature_unit, length_unit)
         try:
@@ -50,7 +49,7 @@ def what_if(
             raise InputFault(Fault("--more", f'"{more}"', str(refusal))) from None
         change_K = hotter / situation.problem.sheet.display.temperature_difference(1.0)
         courses = (STOP_NOW, Course(hold_s), Course(hold_s, change_K))
-        answers = [answered(situation.problem, situation.state, course) for course in courses]
+        answers = what_ifs(situation.problem, situation.state, courses)
         if as_json:
             click.echo(json.dumps(what_if_object(situation, answers), ensure_ascii=False, allow_nan=False))
         else:

@@ -143,9 +143,9 @@ def report(record: Path, run: str, reader: Reader, kind: Literal["html", "pdf"])
 def what_if_answers(situation: Situation, reader: Reader) -> dict[str, Any]:
     """The usual courses from this moment on: a table in words, and the JSON object of the command."""
     from logger.views.what_if_text import what_if_object, what_if_table
-    from logger.what_if import USUAL_COURSES, what_if
+    from logger.what_if import USUAL_COURSES, what_ifs
 
-    answers = [what_if(situation.problem, situation.state, course) for course in USUAL_COURSES]
+    answers = what_ifs(situation.problem, situation.state, USUAL_COURSES)
     shown = reader.of(situation)
     opening, head, rows = what_if_table(shown, answers)
     return {

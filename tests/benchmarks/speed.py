@@ -38,7 +38,7 @@ from logger.units import kelvin_from_celsius
 from logger.views.run_views import review_of, run_view_of
 from logger.views.text import review_text
 from logger.views.thinning import thin
-from logger.what_if import USUAL_COURSES, what_if
+from logger.what_if import USUAL_COURSES, what_if, what_ifs
 from tests.benchmarks.machine import processor
 
 RESULTS = Path(__file__).parent / "results" / "speed.md"
@@ -169,13 +169,14 @@ def questions() -> list[Row]:
         sheet, history = sheet_of(heat), heat_of(heat, 5.0, 10.0).piece(0, 1400)
         problem = estimate.problem_from_sheet(sheet)
         state = estimate.over_history(problem, history)
-        took = [busy_s(partial(what_if, problem, state, course)) for course in USUAL_COURSES]
+        together = busy_s(partial(what_ifs, problem, state, USUAL_COURSES))
+        took = [busy_s(partial(what_if, problem, state, course), 1) for course in USUAL_COURSES]
         rows.append(
             Row(
                 f"{heat}: stop now, 1 h more, 25 C hotter, with their bands",
-                f"{sum(took):.2f} s together ({', '.join(f'{one:.2f}' for one in took)})",
+                f"{together:.2f} s together (by themselves {', '.join(f'{one:.2f}' for one in took)})",
                 "under 1 s",
-                sum(took) < 1.0,
+                together < 1.0,
             )
         )
     return rows
@@ -225,11 +226,11 @@ def opening() -> list[Row]:
         record = Path(folder) / "record.db"
         run, history = _day_of_four(record)
 
-        def opened() -> None:
-            review_text(review_of(review_run(record, run)))
+        def opened(anew: bool = False) -> None:
+            review_text(review_of(review_run(record, run, anew=anew)))
 
-        best, middle = clock_s(opened, 3)
-        busy = busy_s(opened, 2)
+        worked_out, kept_best, kept_middle = busy_s(lambda: opened(anew=True), 2), *clock_s(opened, 5)
+        busy = busy_s(opened)
         situation = review_run(record, run)
         view = run_view_of(situation)
         seen = max(view.temperature.traces, key=lambda trace: float(np.nanmax(trace.temperature_K)))
@@ -238,11 +239,12 @@ def opening() -> list[Row]:
         again, _ = clock_s(lambda: _nothing(thin(history.time_s, history.temperature_K, 1200)), 9)
     return [
         Row(
-            "review of 24 h, 4 channels at 1 Hz: from the record to its words",
-            f"{best:.2f} s (median {middle:.2f} s; {busy:.2f} s of the processor)",
+            "review of 24 h, 4 channels at 1 Hz, as its watch left it: from the record to its words",
+            f"{kept_best:.2f} s (median {kept_middle:.2f} s; {busy:.2f} s of the processor)",
             "under 1 s",
-            best < 1.0,
+            kept_best < 1.0,
         ),
+        Row("the same, worked out anew from its readings", f"{worked_out:.2f} s of the processor"),
         Row(
             "its trace thinned for drawing, the one highest reading kept",
             f"{1e3 * again:.1f} ms, {history.time_s.size} to {thinned_K.size} points, peak "
@@ -443,13 +445,12 @@ def _watched(poll_s: float, page: bool = False, code: str = AS_INSTALLED) -> Ite
 
 
 WHY = {
-    "review of 24 h": "a review lives the whole run through again, by the steps of a watch; without the looks at it"
-    " every two minutes (the trail that targets and pictures are made of) and without members the day takes 0.14 s."
-    " Next: a trail that needs no provisional step of every solver, or a kept result of a finished run.",
-    "plane-iron: stop now": "0.75 s together in an earlier state of the carbon solver on a less busy machine; how much"
-    " of the rest is the solver and how much the company was not told apart.",
-    "too-hot: stop now": "with liquid in the skin the members' steps take several times as many rounds to solve, each a"
-    " little different for every member.",
+    "review of 24 h": "by the clock this counts whatever else the machine did; the processor's own time is inside.",
+    "plane-iron: stop now": "each course is two runs, the nominal one with its line every two minutes and 64 members;"
+    " most of it is the way down, where the limits between phases pass through the case and every step is short.",
+    "too-hot: stop now": "with liquid in the skin a step of the members takes up to 35 rounds, as many as the slowest"
+    " of 64 needs. Letting those that have settled rest saves two rounds in three but only a sixth of the time: a round"
+    " of few costs nearly as much as a round of many.",
     "soaktally --help": "by the clock this counts whatever else the machine did; the processor's own time is inside.",
     "soaktally watch": "the modules' loading is most of it: half a second of the processor, more than half of that for"
     " our own.",
