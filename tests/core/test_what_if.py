@@ -15,7 +15,7 @@ from logger.history import History
 from logger.sheet import RunSheet
 from logger.sheet_parts import Canister, Pack, Piece, Quantity, Shape, Target
 from logger.units import kelvin_from_celsius
-from logger.what_if import HOTTER, ONE_HOUR_MORE, STOP_NOW, USUAL_COURSES, Course, supposed, what_if
+from logger.what_if import HOTTER, ONE_HOUR_MORE, STOP_NOW, USUAL_COURSES, Course, supposed, what_if, what_ifs
 
 SHEET = RunSheet(
     piece=Piece(Shape.PLATE, 0.006, 0.10),
@@ -97,6 +97,14 @@ def test_what_nothing_here_is_made_for_is_refused(course: Course, told: str) -> 
     with pytest.raises(InputFault) as refusal:
         what_if(PROBLEM, STATE, course)
     assert str(refusal.value) == told
+
+
+def test_several_courses_at_once_are_answered_as_each_by_itself() -> None:
+    state = estimate.over_history(PROBLEM, heat())
+    for answer in what_ifs(PROBLEM, state, [STOP_NOW, ONE_HOUR_MORE]):
+        alone = what_if(PROBLEM, state, answer.course)
+        assert repr(answer.bands) == repr(alone.bands)
+        assert repr(answer.estimate) == repr(alone.estimate)
 
 
 def test_before_the_first_reading_there_is_nothing_to_suppose() -> None:
