@@ -14,7 +14,7 @@ from zlib import crc32
 
 import numpy as np
 
-from logger.errors import Fault, InputFault
+from logger.errors import Fault, InputFault, RangeFault
 from logger.estimate import carbon_problem, carbon_profile, uncertainty
 from logger.estimate.carbon_result import (
     CarbonMembers,
@@ -55,17 +55,21 @@ from logger.piece_steps import (
     Used,
 )
 from logger.sheet import RunSheet
+from logger.sheet_limits import SMALLEST_PIECE_M
 from logger.sheet_parts import Pack, Piece, Shape, SurfaceKind
 from logger.steel.composition import carbon_content_spread_wt_pct
 from logger.steel.critical_points import COARSENS_ABOVE_K, ac1_K, critical_points
 from logger.steel.phase_limits import EUTECTIC_K, HIGHEST_K
 from logger.steel.tempering import equivalent_time_s, tempering_parameter_K
 from logger.thermocouple import Thermocouple
-from logger.units import FloatArray, celsius_from_kelvin
+from logger.units import FloatArray
 
 MEMBERS = uncertainty.MEMBERS
 WIDTHS_DIFFER_M = 1e-3
 """Pieces of a stack may differ this much in width or length [m] (our choice: ground flush afterwards)."""
+
+MOST_UPSET = 2.0
+"""A piece is forged to at most so many times its thickness or diameter [-] (our choice: more is a slip of the pen)."""
 
 HEAT_SAMPLES = 9
 """A heat typed in is one temperature: a few samples of it are all its history."""
@@ -279,8 +283,9 @@ def _alike(sizes_m: list[float | None], step: Stack, what: str) -> float | None:
         return None
     (least_m, least), (most_m, most) = min(known), max(known)
     if most_m - least_m > WIDTHS_DIFFER_M:
-        found = f"{least} {1e3 * least_m:.4g} mm, {most} {1e3 * most_m:.4g} mm"
-        raise InputFault(Fault(f"stack, {what}", found, f"one {what}: cut or draw one of them first"))
+        span_m = (least_m - WIDTHS_DIFFER_M, least_m + WIDTHS_DIFFER_M)
+        why = f"to lie on {least}: cut or draw one of them first"
+        raise InputFault(RangeFault.of(f"stack, {what} of {most}", most_m, *span_m, "m", why))
     return least_m if len(known) == len(sizes_m) else None
 
 
@@ -466,6 +471,10 @@ def _used(state: PieceState, count: int) -> PieceState:
 
 
 def _drawn_out(state: PieceState, size_m: float, width_m: float | None) -> PieceState:
+    thickest_m = MOST_UPSET * state.section.size_m
+    if not 0.0 < size_m <= thickest_m:
+        why = "forged thinner, or upset to twice its size at most"
+        raise InputFault(RangeFault.of("draw out", size_m, SMALLEST_PIECE_M, thickest_m, "m", why))
     section = drawn_out(state.section, size_m)
     thinner = state.section.size_m / size_m
     if state.section.shape is Shape.ROUND:
@@ -516,9 +525,8 @@ def _cut(state: PieceState, pieces: int, across: bool) -> PieceState:
 def _quenched(state: PieceState, step: Quench) -> PieceState:
     start_K = max(ac1_K(layer.alloy_wt_pct) for layer in state.section.layers)
     if not start_K < step.temperature_K <= EUTECTIC_K:
-        found, low, high = (f"{celsius_from_kelvin(K):.0f}" for K in (step.temperature_K, start_K, EUTECTIC_K))
-        why = f"{low} to {high} C: below it nothing hardens, above it a carburized skin melts"
-        raise InputFault(Fault("quench, temperature", f"{found} C", why))
+        why = "below it nothing hardens, above it a carburized skin melts"
+        raise InputFault(RangeFault.of("quench, temperature", step.temperature_K, start_K, EUTECTIC_K, "K", why))
     coarse = state.coarse or step.temperature_K > COARSENS_ABOVE_K
     return replace(state, condition=Condition.QUENCHED, quench=step, tempers=(), coarse=coarse)
 

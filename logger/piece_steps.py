@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from math import isfinite
 
-from logger.errors import Fault, InputFault
+from logger.errors import Fault, InputFault, RangeFault
 from logger.sheet_limits import HIGHEST_CARBON_WT_PCT, LARGEST_PIECE_M, SMALLEST_PIECE_M
 from logger.sheet_parts import ALLOYING_ELEMENTS, Bath, Correction, Shape, SurfaceKind
 from logger.steel.pack_recipes import recipe_named
 from logger.steel.phase_limits import HIGHEST_K
-from logger.units import SECONDS_PER_HOUR, celsius_from_kelvin, kelvin_from_celsius
+from logger.units import SECONDS_PER_HOUR, kelvin_from_celsius
 
 BY_EYE_SPREAD_K = 20.0
 """One-sigma error of a heat typed in without a thermocouple (common practice, no source: a trained eye, same light)."""
@@ -41,21 +41,14 @@ class Finding(StrEnum):
     MEAN_CARBON = "mean carbon"  # wt%
 
 
-def _check(where: str, value: float, low: float, high: float, unit: str = "", scale: float = 1.0) -> None:
+def _check(where: str, value: float, low: float, high: float, unit: str = "") -> None:
+    """``unit`` as in `DisplayUnits.said`."""
     if not low <= value <= high:
-        of = f" {unit}" if unit else ""
-        span = f"{_number(low * scale)} to {_number(high * scale)}{of}"
-        raise InputFault(Fault(where, f"{_number(value * scale)}{of}", span))
+        raise InputFault(RangeFault.of(where, value, low, high, unit, ""))
 
 
-def _number(value: float) -> str:
-    return f"{value:.0f}" if abs(value) >= 1e4 else f"{value:.4g}"
-
-
-def _check_temperature(where: str, value_K: float, low_K: float, high_K: float) -> None:
-    if not low_K <= value_K <= high_K:
-        low, high = (f"{celsius_from_kelvin(limit):.0f}" for limit in (low_K, high_K))
-        raise InputFault(Fault(where, f"{celsius_from_kelvin(value_K):.0f} C", f"{low} to {high} C"))
+def _check_minutes(where: str, value_s: float, low_s: float, high_s: float) -> None:
+    _check(where, value_s / 60.0, low_s / 60.0, high_s / 60.0, "min")
 
 
 def check_steel(carbon_wt_pct: float, alloy_wt_pct: dict[str, float]) -> None:
@@ -91,13 +84,13 @@ class Begin:
         if self.shape is Shape.LAYERED:
             raise InputFault(Fault("shape", "layered", "plate or round; layers come from stacking and cladding"))
         size = "diameter" if self.shape is Shape.ROUND else "thickness"
-        _check(size, self.size_m, SMALLEST_PIECE_M, LARGEST_PIECE_M, "mm", 1e3)
+        _check(size, self.size_m, SMALLEST_PIECE_M, LARGEST_PIECE_M, "m")
         check_steel(self.carbon_wt_pct, self.alloy_wt_pct)
         if self.carbon_spread_wt_pct is not None:
             _check("spread of the carbon", self.carbon_spread_wt_pct, 0.0, 0.5, "%")
         for where, length_m in (("width", self.width_m), ("length", self.length_m)):
             if length_m is not None:
-                _check(where, length_m, 1e-3, 5.0, "mm", 1e3)
+                _check(where, length_m, 1e-3, 5.0, "m")
         _check("how many", self.count, 1, MOST_ALIKE)
 
 
@@ -131,9 +124,9 @@ class HeatTyped:
     pack_lot: str = ""
 
     def __post_init__(self) -> None:
-        _check_temperature("temperature", self.temperature_K, LOWEST_HEAT_K, HIGHEST_K)
-        _check("time", self.duration_s, 1.0, LONGEST_HEAT_S, "min", 1.0 / 60.0)
-        _check("spread of the temperature", self.spread_K, 0.0, 100.0, "C")
+        _check("temperature", self.temperature_K, LOWEST_HEAT_K, HIGHEST_K, "K")
+        _check_minutes("time", self.duration_s, 1.0, LONGEST_HEAT_S)
+        _check("spread of the temperature", self.spread_K, 0.0, 100.0, "difference_K")
         if (self.surface is SurfaceKind.PACK) != bool(self.recipe):
             raise InputFault(
                 Fault("pack", f'"{self.recipe}" with faces {self.surface}', "a recipe for faces in a pack")
@@ -154,7 +147,7 @@ class Grind:
     def __post_init__(self) -> None:
         if not (isfinite(self.front_m) and isfinite(self.back_m) and min(self.front_m, self.back_m) >= 0.0):
             worst = min(self.front_m, self.back_m)
-            raise InputFault(Fault("grind", f"{1e3 * worst:g} mm", "0 mm or more"))
+            raise InputFault(RangeFault.of("grind", worst, 0.0, LARGEST_PIECE_M, "m", ""))
         if self.front_m + self.back_m <= 0.0:
             raise InputFault(Fault("grind", "nothing", "a depth for the front, the back or both"))
 
@@ -202,7 +195,7 @@ class Clad:
     back: bool = True
 
     def __post_init__(self) -> None:
-        _check("thickness of the jacket", self.thickness_m, SMALLEST_PIECE_M, LARGEST_PIECE_M, "mm", 1e3)
+        _check("thickness of the jacket", self.thickness_m, SMALLEST_PIECE_M, LARGEST_PIECE_M, "m")
         check_steel(self.carbon_wt_pct, self.alloy_wt_pct)
         if not (self.front or self.back):
             raise InputFault(Fault("clad", "no face", "the front, the back or both"))
@@ -216,9 +209,9 @@ class DrawOut:
     width_m: float | None = None
 
     def __post_init__(self) -> None:
-        _check("size to draw out to", self.size_m, SMALLEST_PIECE_M, LARGEST_PIECE_M, "mm", 1e3)
+        _check("size to draw out to", self.size_m, SMALLEST_PIECE_M, LARGEST_PIECE_M, "m")
         if self.width_m is not None:
-            _check("width", self.width_m, 1e-3, 5.0, "mm", 1e3)
+            _check("width", self.width_m, 1e-3, 5.0, "m")
 
 
 @dataclass(frozen=True, slots=True)
@@ -250,7 +243,7 @@ class Quench:
     bath: Bath
 
     def __post_init__(self) -> None:
-        _check_temperature("temperature", self.temperature_K, LOWEST_HEAT_K, HIGHEST_K)
+        _check("temperature", self.temperature_K, LOWEST_HEAT_K, HIGHEST_K, "K")
 
 
 @dataclass(frozen=True, slots=True)
@@ -262,8 +255,8 @@ class Temper:
     times: int = 1
 
     def __post_init__(self) -> None:
-        _check_temperature("temperature", self.temperature_K, COLDEST_TEMPER_K, HOTTEST_TEMPER_K)
-        _check("time", self.duration_s, 1.0, LONGEST_HEAT_S, "min", 1.0 / 60.0)
+        _check("temperature", self.temperature_K, COLDEST_TEMPER_K, HOTTEST_TEMPER_K, "K")
+        _check_minutes("time", self.duration_s, 1.0, LONGEST_HEAT_S)
         _check("how many tempers", self.times, 1, 20)
 
 
@@ -288,7 +281,7 @@ class Measure:
     def __post_init__(self) -> None:
         low, high, unit = _MEASURED[self.finding]
         _check(str(self.finding), self.value, low, high, unit)
-        _check("depth", self.depth_m, 0.0, LARGEST_PIECE_M, "mm", 1e3)
+        _check("depth", self.depth_m, 0.0, LARGEST_PIECE_M, "m")
         if self.within is not None and not self.within > 0.0:
             raise InputFault(Fault("accuracy", f"{self.within:g}", "more than 0"))
 

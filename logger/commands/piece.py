@@ -2,7 +2,8 @@
 
 import json
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -16,17 +17,20 @@ from logger.commands.shared_options import (
     temperature_option,
     told_plainly,
 )
-from logger.errors import Fault, InputFault, OutsideFault
+from logger.errors import Fault, InputFault, OutsideFault, said_in
 from logger.quantities import CARBON, DURATION, LENGTH, TEMPERATURE, TEMPERATURE_DIFFERENCE
+from logger.units import DisplayUnits
 
 if TYPE_CHECKING:
-    from logger.piece_ledger import Ledger
+    from logger.piece_ledger import Ledger, Units
     from logger.piece_now import PieceNow
     from logger.piece_steps import Entry, Step
-    from logger.units import DisplayUnits
 
 TemperatureChoice = Literal["C", "F"] | None
 LengthChoice = Literal["mm", "in"] | None
+
+LEDGER = "soaktally.ledger"
+"""Where a command keeps its ledger."""
 
 FACES = ("sealed", "open air", "pack")
 
@@ -88,14 +92,13 @@ def new(
     **shown: Any,
 ) -> None:
     """Begin a piece of even steel."""
-    with told_plainly():
+    with _entering(name, shown) as words:
         from logger.piece_steps import Begin
         from logger.sheet_parts import Shape
 
         if (thickness is None) == (diameter is None):
             found = "neither" if thickness is None else "both"
             raise InputFault(Fault("--thickness or --diameter", found, "one of them"))
-        words = _Words()
         size_m = words.length("--thickness", thickness) if thickness else words.length("--diameter", diameter or "")
         step = Begin(
             shape=Shape.PLATE if thickness else Shape.ROUND,
@@ -145,11 +148,10 @@ def heat(
     **shown: Any,
 ) -> None:
     """A heat: a recorded run, or one typed in. A bare piece in a fire loses carbon: say --faces "open air"."""
-    with told_plainly():
+    with _entering(name, shown) as words:
         from logger.piece_steps import BY_EYE_SPREAD_K, HeatFor, HeatRun, HeatTyped
         from logger.sheet_parts import SurfaceKind
 
-        words = _Words()
         if (run is None) == (at is None):
             raise InputFault(Fault("--run or --at", "neither" if run is None else "both", "one of them"))
         if run is not None:
@@ -177,11 +179,10 @@ def heat(
 @shown_options
 def grind(name: str, front: str | None, back: str | None, both: str | None, **shown: Any) -> None:
     """Grind steel away."""
-    with told_plainly():
+    with _entering(name, shown) as words:
         from logger.piece_steps import Grind
         from logger.sheet_parts import Shape
 
-        words = _Words()
         if both is not None and (front or back):
             raise InputFault(Fault("--both", "together with --front or --back", "one or the other"))
         if both is not None:
@@ -203,13 +204,12 @@ def stack(name: str, parts: tuple[str, ...], count: int, **shown: Any) -> None:
 
     "strap*2" is two of them, "strap:turned" one with its back face in front. The welding heat is the next step.
     """
-    with told_plainly():
+    with _entering(name, shown) as words:
         from logger.piece_ledger import stack_part
         from logger.piece_steps import Stack
 
         ledger = _ledger(shown)
-        chosen = [part for words in parts for part in stack_part(words, ledger)]
-        words = _Words()
+        chosen = [part for each in parts for part in stack_part(each, ledger)]
         words.units = ledger.units(chosen[0].piece)
         _entered(name, Stack(tuple(chosen), count), words, shown)
 
@@ -234,10 +234,9 @@ def clad(
     **shown: Any,
 ) -> None:
     """Join a jacket of other steel to one or both faces. The welding heat is the next step."""
-    with told_plainly():
+    with _entering(name, shown) as words:
         from logger.piece_steps import Clad
 
-        words = _Words()
         step = Clad(
             steel=steel,
             thickness_m=words.length("--thickness", thickness),
@@ -257,16 +256,15 @@ def clad(
 @click.option("--wide", metavar="LENGTH", help="The new width, if that changed.")
 @shown_options
 def draw_out(name: str, size: str | None, ratio: float | None, wide: str | None, **shown: Any) -> None:
-    """Forge it to another thickness: distances in it shrink or grow in proportion."""
-    with told_plainly():
+    """Forge it thinner, or upset it to twice its size at most: distances in it shrink or grow in proportion."""
+    with _entering(name, shown) as words:
         from logger.piece_steps import DrawOut
 
-        words = _Words()
         if (size is None) == (ratio is None):
             raise InputFault(Fault("--to or --ratio", "neither" if size is None else "both", "one of them"))
         if ratio is not None:
-            if not 0.05 <= ratio <= 50.0:
-                raise InputFault(Fault("--ratio", f"{ratio:g}", "0.05 to 50"))
+            if not 0.5 <= ratio <= 50.0:
+                raise InputFault(Fault("--ratio", f"{ratio:g}", "0.5 (upset to twice its size) to 50"))
             size_m = _ledger(shown).now(name).section.size_m / ratio
         else:
             size_m = words.length("--to", size or "")
@@ -279,10 +277,10 @@ def draw_out(name: str, size: str | None, ratio: float | None, wide: str | None,
 @shown_options
 def fold(name: str, times: int, **shown: Any) -> None:
     """Turn it back on itself, front face inside, and draw it out to the thickness it had. The heat is the next step."""
-    with told_plainly():
+    with _entering(name, shown) as words:
         from logger.piece_steps import Fold
 
-        _entered(name, Fold(times), _Words(), shown)
+        _entered(name, Fold(times), words, shown)
 
 
 @piece.command("cut")
@@ -292,10 +290,10 @@ def fold(name: str, times: int, **shown: Any) -> None:
 @shown_options
 def cut(name: str, pieces: int, across: bool, **shown: Any) -> None:
     """Cut it into equal pieces."""
-    with told_plainly():
+    with _entering(name, shown) as words:
         from logger.piece_steps import Cut
 
-        _entered(name, Cut(pieces, across), _Words(), shown)
+        _entered(name, Cut(pieces, across), words, shown)
 
 
 @piece.command("quench")
@@ -307,11 +305,10 @@ def cut(name: str, pieces: int, across: bool, **shown: Any) -> None:
 @shown_options
 def quench(name: str, from_: str, bath: str, **shown: Any) -> None:
     """Harden it. Oil can catch fire: see the caution it prints."""
-    with told_plainly():
+    with _entering(name, shown) as words:
         from logger.piece_steps import Quench
         from logger.sheet_parts import Bath
 
-        words = _Words()
         _entered(name, Quench(words.temperature("--from", from_), Bath(bath)), words, shown)
 
 
@@ -324,10 +321,9 @@ def quench(name: str, from_: str, bath: str, **shown: Any) -> None:
 @shown_options
 def temper(name: str, run: str | None, at: str | None, for_: str | None, times: int, **shown: Any) -> None:
     """Temper it: a recorded run, or one typed in."""
-    with told_plainly():
+    with _entering(name, shown) as words:
         from logger.piece_steps import Temper, TemperRun
 
-        words = _Words()
         if (run is None) == (at is None or for_ is None):
             raise InputFault(Fault("--run or --at with --for", "not one of them", "one of them"))
         if run is not None:
@@ -348,10 +344,9 @@ def measure(
     name: str, hardness: float | None, carbon: str | None, mean_carbon: str | None, depth: str, **shown: Any
 ) -> None:
     """Keep something measured on it, and see it beside what was reckoned."""
-    with told_plainly():
+    with _entering(name, shown) as words:
         from logger.piece_steps import Finding, Measure
 
-        words = _Words()
         given = [each for each in (hardness, carbon, mean_carbon) if each is not None]
         if len(given) != 1:
             found = f"{len(given)} of them"
@@ -372,10 +367,10 @@ def measure(
 @shown_options
 def undo(name: str, number: int, **shown: Any) -> None:
     """Cross out the last step: it stays in the ledger and does not count."""
-    with told_plainly():
+    with _entering(name, shown) as words:
         from logger.piece_steps import Undo
 
-        _entered(name, Undo(number), _Words(), shown)
+        _entered(name, Undo(number), words, shown)
 
 
 @piece.command("show")
@@ -433,13 +428,13 @@ def even(
     length_unit: LengthChoice,
 ) -> None:
     """Ask how long, how many heats or how many folds until its carbon is even. Nothing is entered."""
-    with told_plainly():
+    shown = {"record": record, "temperature_unit": temperature_unit, "length_unit": length_unit}
+    with _entering(name, shown) as words:
         from logger.piece_now import evening
         from logger.views.piece_contract import evening_object
         from logger.views.piece_text import evening_text
 
-        shown = {"record": record, "temperature_unit": temperature_unit, "length_unit": length_unit}
-        ledger, words = _ledger(shown), _Words()
+        ledger = _ledger(shown)
         temperature_K, heat_s = words.temperature("--at", at), words.duration("--for", for_)
         found = evening(ledger.now(name), temperature_K, heat_s, words.carbon("--within", within))
         if as_json:
@@ -489,6 +484,28 @@ class _Words:
         return quantity_of(option, CARBON, words).value
 
 
+@contextmanager
+def _entering(name: str, shown: dict[str, Any]) -> Iterator[_Words]:
+    """What is typed, and every refusal in the units it was typed in, else in the piece's own."""
+    words = _Words()
+    with told_plainly():
+        try:
+            yield words
+        except InputFault:
+            own = _opened_ledger_units(name)
+            temperature = words.units.temperature or own.temperature or "C"
+            with said_in(DisplayUnits(temperature, words.units.length or own.length or "mm")):
+                raise
+
+
+def _opened_ledger_units(name: str) -> "Units":
+    """The units a piece was last written in, where the ledger has been read."""
+    from logger.piece_ledger import Units
+
+    ledger = click.get_current_context().meta.get(LEDGER)
+    return Units() if ledger is None else ledger.units(name)
+
+
 def alloy_of(words: str) -> dict[str, float]:
     """An alloy [wt% by element] written as Mn=0.45,Si=0.10. Raises InputFault."""
     alloy: dict[str, float] = {}
@@ -508,15 +525,13 @@ def _ledger(shown: dict[str, Any]) -> "Ledger":
     from logger.piece_ledger import Ledger
 
     known = click.get_current_context().meta
-    if "soaktally.ledger" not in known:
-        known["soaktally.ledger"] = Ledger(shown["record"], tell)
-    ledger: Ledger = known["soaktally.ledger"]
+    if LEDGER not in known:
+        known[LEDGER] = Ledger(shown["record"], tell)
+    ledger: Ledger = known[LEDGER]
     return ledger
 
 
-def _display(ledger: "Ledger", name: str, shown: dict[str, Any]) -> "DisplayUnits":
-    from logger.units import DisplayUnits
-
+def _display(ledger: "Ledger", name: str, shown: dict[str, Any]) -> DisplayUnits:
     units = ledger.units(name)
     temperature: TemperatureChoice = shown["temperature_unit"] or units.temperature
     length: LengthChoice = shown["length_unit"] or units.length
@@ -560,7 +575,7 @@ def _show(ledger: "Ledger", name: str, shown: dict[str, Any], every_step: bool) 
 
 
 def _draw(
-    name: str, lines: "list[tuple[Entry, PieceNow | None]]", units: "DisplayUnits", picture: Path, every_step: bool
+    name: str, lines: "list[tuple[Entry, PieceNow | None]]", units: DisplayUnits, picture: Path, every_step: bool
 ) -> None:
     from logger.piece_steps import Cut, Measure, Quench, Temper, TemperRun, Used
     from logger.views.piece_picture import StepPanel, save_piece_png

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from logger.errors import Fault, InputFault
+from logger.errors import Fault, InputFault, RangeFault
 from logger.estimate.grid import COARSE, layered_plate_grid, round_grid
 from logger.sheet_parts import Shape
 from logger.steel.coefficients import STEEL_DENSITY_KG_PER_M3
@@ -147,11 +147,10 @@ def ground(section: Section, front_m: float, back_m: float = 0.0) -> tuple[Secti
         raise InputFault(Fault("grind", "a back face of a round", "one depth, taken off all round"))
     for where, depth_m in (("grind off the front", front_m), ("grind off the back", back_m)):
         if not (np.isfinite(depth_m) and depth_m >= 0.0):
-            raise InputFault(Fault(where, f"{1e3 * depth_m:g} mm", "0 mm or more"))
+            raise InputFault(RangeFault.of(where, depth_m, 0.0, section.depth_m, "m", ""))
     if front_m + back_m >= section.depth_m * (1.0 - 1e-9):
-        size = "the radius of the piece" if is_round else "the thickness of the piece"
-        found = f"{1e3 * (front_m + back_m):.3g} mm in all"
-        raise InputFault(Fault("grind", found, f"less than {1e3 * section.depth_m:.4g} mm, {size}"))
+        why = f"the piece's {'radius' if is_round else 'thickness'}, which is not all ground away"
+        raise InputFault(RangeFault.of("grind, in all", front_m + back_m, 0.0, section.depth_m, "m", why))
     from_m, to_m = front_m, section.depth_m - back_m
     edges = section.edge_depth_m
     inside = (edges[1:] > from_m) & (edges[:-1] < to_m)

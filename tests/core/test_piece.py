@@ -277,11 +277,12 @@ def test_an_undone_step_stays_in_the_ledger_and_does_not_count() -> None:
 
 
 CANNOT = [
-    ([STRAP, Grind(0.002, 0.001)], "grind: found 3 mm in all, expected less than 3 mm"),
+    ([STRAP, Grind(0.002, 0.001)], "grind, in all: found 3 mm, expected 0 to 3 mm"),
     ([STRAP, Used(5, "billet")], "5 wanted, 4 left"),
+    ([STRAP, DrawOut(0.009)], "draw out: found 9 mm, expected 0.05 to 6 mm (forged thinner, or upset to twice"),
     ([STRAP, Temper(480.0, 3600.0)], "found a piece that is soft, expected one that was quenched"),
     ([STRAP, Quench(kelvin_from_celsius(650.0), Bath.BRINE)], "quench, temperature: found 650 C"),
-    ([STRAP, Stack((Part("strap", 1), Part("wide", 1)))], "stack, width: found strap 50 mm, wide 60 mm"),
+    ([STRAP, Stack((Part("strap", 1), Part("wide", 1)))], "stack, width of wide: found 60 mm, expected 49 to 51 mm"),
     ([STRAP, Stack((Part("strap", 1), Part("bar", 1)))], "stack: found a round"),
     ([Begin(Shape.ROUND, 0.01, 0.1), Clad("iron", 0.001, 0.03)], "clad: found a round"),
     ([Begin(Shape.ROUND, 0.01, 0.1), Fold()], "fold: found a round"),
