@@ -124,6 +124,7 @@ class OvenWatch:
     _now: OvenNow = field(default_factory=OvenNow)
     _heard_s: float = -inf  # the newest answer that a poller brought, and the newest worked out [s, monotonic]
     _taken_s: float = -inf
+    _stopped_s: float | None = None  # when it was told to stop [s, monotonic]; what waited then was worked out after it
     _looked: bool = False  # whether the record has been looked at for a run to take up
     _look_again_s: float = 0.0
     _told_unread: bool = False
@@ -187,6 +188,7 @@ class OvenWatch:
 
     def stop(self) -> None:
         """Ask the thread to end; returns at once. A run that goes on stays open, to be taken up again."""
+        self._stopped_s = self.clock.monotonic_s()
         self.ports.stop()
         self._stopping.set()
         self._inbox.put(None)
@@ -202,7 +204,7 @@ class OvenWatch:
     def end_run(self, how: str) -> None:
         """After `join`: close the run that was going on, and show it once more."""
         if self.run is not None:
-            self._end_run(how)
+            self._end_run(how, self._stopped_s)
 
     def standing_still_s(self) -> float:
         """For how long the thread has not come round [s of real time]."""
@@ -249,7 +251,8 @@ class OvenWatch:
                 self._take_up()
             self._notice_mistake()
             if self.run is not None and self.until_s is not None and self._time_s(self.run, piece) >= self.until_s:
-                self._end_run("the time asked for was over")
+                taken_s = piece.monotonic_s if isinstance(piece, PollResult | LinkEvent) else None
+                self._end_run("the time asked for was over", taken_s)
             self._show()
 
     def _time_s(self, run: Watch, piece: PollResult | LinkEvent | Order | Reload | None) -> float:
@@ -362,10 +365,11 @@ class OvenWatch:
         else:
             self._book.close(*self._moment())
 
-    def _end_run(self, how: str) -> None:
+    def _end_run(self, how: str, taken_s: float | None) -> None:
+        """End the run at that moment of the clock [s], with what was taken last; None: now."""
         assert self.run is not None
         run = self.run
-        run.end(how)
+        run.end(how, taken_s)
         log.info("oven %s: run %s has ended: %s", self.name, run.run, how)
         self.outlets.show(self._situation_of(run))
         self.run = None
@@ -382,7 +386,9 @@ class OvenWatch:
                     return self._started(str(order.detail.get("sheet_name", "")), str(order.detail["sheet_text"]))
                 case "stop":
                     run = self._going_on()
-                    self._end_run(str(order.detail.get("how") or "stopped"))
+                    # What waits in the inbox belongs to the run no more: behind, it ends with what it has.
+                    taken_s = self._taken_s if self._behind_s() else None
+                    self._end_run(str(order.detail.get("how") or "stopped"), taken_s)
                     return Answer(True, f"run {run.run} is ended", run.run)
                 case "mark":
                     run = self._going_on()
@@ -559,11 +565,15 @@ class OvenWatch:
             last_run=self.last_run,
         )
 
+    def _behind_s(self) -> float:
+        """How much newer the newest answer brought is than the newest worked out [s]."""
+        return max(0.0, self._heard_s - self._taken_s) if isfinite(self._taken_s) else 0.0
+
     def _situation_of(self, run: Watch) -> Situation:
         now = run.now()
         return replace(
             now,
-            behind_s=max(0.0, self._heard_s - self._taken_s) if isfinite(self._taken_s) else 0.0,
+            behind_s=self._behind_s(),
             channels=self._now.channels(self.settings.temperature_channels),
             open_alerts=(*now.open_alerts, *self.outlets.also_open()),
         )

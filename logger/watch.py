@@ -125,6 +125,7 @@ class Watch:
     _awaited: Future[Outlook] | None = None
     _soaks_begun: int = 0
     _soaks_ended: int = 0
+    _ended: Moment | None = None
     _links_lost: dict[str, str] = field(default_factory=dict)
     _recent: list[tuple[float, float]] = field(default_factory=list)
     _driving_seen: ReadingsSeen = field(default_factory=ReadingsSeen)
@@ -193,17 +194,19 @@ class Watch:
         self._say("taken up", f"the run goes on after {again.gap_s:.0f} s nobody watched: {again.why}", now)
         self._judge([Fact(AlertKind.RESTARTED, row.id, active=True, text=again.why)], now)
 
-    def end(self, how: str) -> None:
-        """Close the run, saying how it ended."""
+    def end(self, how: str, monotonic_s: float | None = None) -> None:
+        """Close the run, saying how it ended; at that moment of the clock [s], else now."""
         if self.finished:
             return
-        self.finished = True
+        now = self._moment()
+        if monotonic_s is not None and 0.0 <= self._timeline.at(monotonic_s) <= self._time_s(now):
+            now = Moment(now.utc_s - (now.monotonic_s - monotonic_s), monotonic_s, self.boot)
+        self.finished, self._ended = True, now
         if self._awaited is not None:
             self._awaited.cancel()
             self._awaited = None
         self.bands = estimate.bands_at_end(self.problem, self.state)
         self._keep_estimate()
-        now = self._moment()
         self._judge([Fact(AlertKind.RUN_ENDED, self.run, active=True, text=how)], now)
         try:
             self.record.end_run(self.run, how, ended_utc_s=now.utc_s)
@@ -326,7 +329,8 @@ class Watch:
         return tuple((channel, one) for one in cautions(couple, hottest_K, in_carbon))
 
     def _moment(self) -> Moment:
-        return Moment(self.clock.utc_s(), self.clock.monotonic_s(), self.boot)
+        """Now; of a run that has ended, when it did."""
+        return self._ended or Moment(self.clock.utc_s(), self.clock.monotonic_s(), self.boot)
 
     def _time_s(self, moment: Moment) -> float:
         return self._timeline.at(moment.monotonic_s)

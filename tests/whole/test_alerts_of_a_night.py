@@ -9,6 +9,7 @@ import pytest
 from logger.alert import Phase
 from logger.alert_rules import RULES, AlertKind
 from logger.commands.situations import asked_units
+from logger.oven_watch import Order
 from logger.record import RecordReader
 from logger.situation import Situation
 from logger.units import DisplayUnits, kelvin_from_celsius
@@ -361,3 +362,22 @@ def test_what_waits_to_be_worked_out_is_told_from_an_oven_that_is_silent(tmp_pat
         again = one.oven.situation()
         assert isinstance(again, Situation)
         assert again.behind_s == 0.0
+
+
+@pytest.mark.parametrize("ended_by", ["the time asked for", "a request"])
+def test_a_run_ends_with_its_last_reading_where_the_computer_is_behind(tmp_path: Path, ended_by: str) -> None:
+    with night(tmp_path, poll_s=60.0) as one:
+        run = one.burn()
+        (poller,) = one.oven.ports.pollers.values()
+        for number in range(20):
+            if number == 10 and ended_by == "a request":
+                one.oven.put(Order("stop", {}, lambda answer: None))
+            poller._one_round()
+        if ended_by == "the time asked for":
+            one.oven.until_s = 500.0
+        one._drain()
+        with RecordReader(one.settings.record) as reader:
+            row, last = reader.run(run), reader.last_reading(run)
+        assert last is not None
+        assert row.ended_utc_s == last.utc_s
+        assert last.time_s < 700.0 < one.clock.now_s - one.line.began_s
