@@ -59,7 +59,8 @@ def serve(
             about = f"{oven}: " if oven else ""
             click.echo(f"{datetime.now().astimezone():%Y-%m-%d %H:%M:%S} {about}{alert_words(event)}")
 
-        def ready(running: daemon.Daemon) -> None:
+        def ready(running: daemon.Daemon, stack: ExitStack) -> None:
+            page_or_words(stack, settings, board, records)
             for oven in running.ovens.values():
                 going_on = f"run {oven.run.run} goes on" if oven.run is not None else "no run"
                 click.echo(f"Watching {oven.name}: {going_on}; its record is {oven.settings.record}.")
@@ -71,9 +72,8 @@ def serve(
             daemon.stopped_by_signals(stop),
             ExitStack() as stack,
         ):
-            page_or_words(stack, settings, board, records)
             orders = daemon.Orders(tell=said)
-            daemon.serve(oven_files, stop, board=board, orders=orders, ready=ready)
+            daemon.serve(oven_files, stop, board=board, orders=orders, ready=lambda running: ready(running, stack))
 
 
 def usable(oven_files: Sequence[Path]) -> "list[OvenSettings]":

@@ -163,6 +163,7 @@ def test_two_daemons_on_one_record_the_second_says_so_and_stops(tmp_path: Path) 
             said = soaktally("serve", second)
             assert said.returncode == 1
             assert "already being written by another soaktally" in said.stderr
+            assert "Live page" not in said.stdout
             assert "Traceback" not in said.stderr
 
 
