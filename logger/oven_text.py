@@ -2,11 +2,13 @@
 
 import json
 from dataclasses import dataclass
+from textwrap import wrap
 
 from logger.controllers.register_map import printed_forms
 from logger.controllers.settings import ControllerSettings, Framing, NumberFormat, PortSettings, RegisterSource
 
 COMMENT_AT = 28
+DOUBT_WIDTH = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,9 +40,12 @@ def channel_text(channel: FoundChannel) -> str:
     return "\n".join(lines) + "\n"
 
 
-def oven_text(oven: str, port: PortSettings, controller: ControllerSettings, channels: list[FoundChannel]) -> str:
-    """A whole oven file for one controller on one port."""
+def oven_text(
+    oven: str, port: PortSettings, controller: ControllerSettings, channels: list[FoundChannel], doubt: str = ""
+) -> str:
+    """A whole oven file for one controller on one port; ``doubt``: what is not sure of it, said on top."""
     lines = [
+        *(f"# {line}" for line in wrap(doubt, DOUBT_WIDTH)),
         "# Written by soaktally find. Try it with: soaktally check",
         "# soaktally only ever reads. Nothing in this file can make it change anything in the controller.",
         "",

@@ -22,6 +22,11 @@ if TYPE_CHECKING:
 OFFERED = 5
 MOST_LOOKS = 4
 NEW_OVEN_FILE = Path("oven.toml")
+UNSETTLED = (
+    "NOT SETTLED: this register is only the likeliest of those that fit what the display showed. Look at the display "
+    "once more at another temperature, with soaktally find, before an oven is watched by it."
+)
+"""On top of an oven file that was written from a guess, and on the terminal."""
 
 FIRST_QUESTION = "What does the controller's display show now, with its unit? (such as 21.4 C or 72 F)"
 NEXT_QUESTION = (
@@ -324,7 +329,8 @@ def _write(
     if written is None:
         return None
     channel = FoundChannel(channel_name, chosen.source(), str(chosen.unit))
-    text = oven_text(oven_name, search.notes.port, search.controller, [channel])
+    doubt = "" if search.is_settled() else UNSETTLED
+    text = oven_text(oven_name, search.notes.port, search.controller, [channel], doubt)
     try:
         with written.open("x", encoding="utf-8") as file:
             file.write(text)
@@ -366,6 +372,8 @@ def _tell(
         click.echo(channel_text(FoundChannel(channel_name, chosen.source(), str(chosen.unit))))
     else:
         click.echo(f"\nWritten: {file}. Now: soaktally check {file}")
+        if not search.is_settled():
+            click.echo(UNSETTLED, err=True)
 
 
 def find_object(search: "DisplaySearch", found: list["Candidate"], file: Path | None, stopped: bool) -> dict[str, Any]:
