@@ -7,12 +7,18 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from logger.commands.shared_options import quantity_of
-from logger.errors import Fault, InputFault
+from logger.errors import Fault, InputFault, RangeFault
+from logger.units import SECONDS_PER_HOUR, DisplayUnits, kelvin_from_celsius
 
 if TYPE_CHECKING:
     from logger.acceptance import Requirement
     from logger.quantities import Dimension
     from logger.situation import Situation
+
+COLDEST_K, HOTTEST_K = kelvin_from_celsius(0.0), kelvin_from_celsius(1800.0)
+DEGREES_K = (0.01, 500.0)
+LONGEST_S = 2000.0 * SECONDS_PER_HOUR
+"""What can be asked of a soak (our choice: more than any oven here does; the rest is a slip of the pen)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,19 +70,23 @@ def required(situation: "Situation", asked: Asked) -> "Requirement":
 
     faults: list[Fault] = []
 
-    def read(option: str, text: str, dimension: "Dimension") -> float | None:
+    def read(option: str, text: str, dimension: "Dimension", low: float, high: float, unit: str) -> float | None:
         if not text:
             return None
         try:
-            return quantity_of(option, dimension, text).value
+            written = quantity_of(option, dimension, text)
         except InputFault as refusal:
             faults.extend(refusal.faults)
             return None
+        if not low <= written.value <= high:
+            typed_in = DisplayUnits("F" if written.unit == "F" else "C")
+            faults.append(RangeFault.of(option, written.value, low, high, unit, "", typed_in))
+        return written.value
 
-    temperature_K = read("--at", asked.at, TEMPERATURE)
-    half_band_K = read("--within", asked.within, TEMPERATURE_DIFFERENCE)
-    soak_s = read("--for", asked.for_, DURATION)
-    uniformity_K = read("--uniformity", asked.uniformity, TEMPERATURE_DIFFERENCE)
+    temperature_K = read("--at", asked.at, TEMPERATURE, COLDEST_K, HOTTEST_K, "K")
+    half_band_K = read("--within", asked.within, TEMPERATURE_DIFFERENCE, *DEGREES_K, "difference_K")
+    soak_s = read("--for", asked.for_, DURATION, 1.0, LONGEST_S, "s_as_h")
+    uniformity_K = read("--uniformity", asked.uniformity, TEMPERATURE_DIFFERENCE, *DEGREES_K, "difference_K")
     if faults:
         raise InputFault(faults)
     return requirement_of(

@@ -49,7 +49,7 @@ def compare(
     with its sheet: TRACE.csv:SHEET.toml.
     """
     with told_plainly():
-        from logger.commands.situations import in_units, reviewed, with_sheet
+        from logger.commands.situations import check_there, in_units, reviewed, with_sheet
         from logger.errors import Fault, InputFault, OutsideFault
         from logger.views.comparison import compared, comparison_object, comparison_text
 
@@ -60,9 +60,11 @@ def compare(
             raise InputFault(
                 [Fault(f"--output {one}", f'"{one.suffix}"', "a name ending in .html or .png") for one in wrong]
             )
+        meant = [with_sheet(named) for named in runs]
+        for what, sheet_file in meant:
+            check_there(what, sheet_file, record)
         situations = []
-        for named in runs:
-            what, sheet_file = with_sheet(named)
+        for what, sheet_file in meant:
             called = what if sheet_file is None else f"{what} with {sheet_file.name}"
             situations.append((called, in_units(reviewed(what, sheet_file, record), temperature_unit, length_unit)))
         comparison = compared(situations, align, mark)

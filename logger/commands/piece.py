@@ -398,6 +398,8 @@ def list_pieces(record: Path, as_json: bool, temperature_unit: TemperatureChoice
         from logger.views.piece_contract import now_object
         from logger.views.piece_text import pieces_text
 
+        if not record.exists():
+            raise InputFault(Fault(f"record {record}", "no such file", "a record; `soaktally piece new` begins one"))
         ledger = Ledger(record, tell)
         standing = [name for name in ledger.pieces if ledger.last_step(name)]
         pieces = [piece_now(ledger.now(name), with_hardness=as_json) for name in standing]

@@ -49,6 +49,27 @@ def reviewed(
     return review_trace(trace_file, sheet_file, even_without_readings=even_without_readings)
 
 
+def check_there(what: str, sheet_file: Path | None, record: Path) -> None:
+    """Refuse a run, a trace or a sheet that is not there, before anything is worked out.
+
+    Raises   InputFault    no such run, file or record
+    """
+    from logger.record import RecordReader
+    from logger.review import is_trace
+    from logger.sheet_file import read_sheet
+
+    if sheet_file is not None:
+        read_sheet(sheet_file)
+    if is_trace(what):
+        if not Path(what).is_file():
+            raise InputFault(Fault(what, "no such file", "a trace, or a run of the record"))
+        if sheet_file is None:
+            raise InputFault(Fault("--sheet", "none", f"the run sheet of {what}"))
+    else:
+        with RecordReader(record) as reader:
+            reader.run(what)
+
+
 QUIET_S = 1.0
 """What is done sooner needs no word that it is being done."""
 

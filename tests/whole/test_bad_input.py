@@ -93,6 +93,24 @@ def folder(tmp_path: Path) -> Path:
         ),
         ("runs --record gone.db", "record gone.db: found no such file, expected a soaktally record"),
         ("watch gone.toml --sheet sheet.toml", "gone.toml: found no such file, expected an oven file in TOML"),
+        (
+            "compare good.csv:sheet.toml gone.csv:sheet.toml",
+            "gone.csv: found no such file, expected a trace, or a run of the record",
+        ),
+        ("compare good.csv:sheet.toml good.csv", "--sheet: found none, expected the run sheet of good.csv"),
+        ("compare good.csv:sheet.toml last", "record record.db: found no such file, expected a soaktally record"),
+        (
+            "accept good.csv --sheet sheet.toml --at 1e9C --for 1h",
+            "--at: found 1e+09 C, expected 0 to 1800 C",
+        ),
+        (
+            "accept good.csv --sheet sheet.toml --at 1700F --for 1h --within 1e6F",
+            "--within: found 1000000 F, expected 0.018 to 900 F",
+        ),
+        (
+            "piece list --record gone.db",
+            "record gone.db: found no such file, expected a record; `soaktally piece new` begins one",
+        ),
         ("demo --heat roast", '--heat: found "roast", expected plane-iron, too-hot, temper'),
     ],
 )
@@ -100,6 +118,18 @@ def test_a_mistake_is_told_in_one_line(folder: Path, words: str, told: str) -> N
     said = soaktally(folder, *words.split())
     assert (said.returncode, said.stdout) == (2, "")
     assert said.stderr == told + "\n"
+
+
+def test_what_a_comparison_cannot_find_is_told_before_anything_is_worked_out(
+    folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def worked_out(*given: Any, **named: Any) -> None:
+        raise AssertionError("worked out")
+
+    monkeypatch.setattr("logger.commands.situations.reviewed", worked_out)
+    monkeypatch.chdir(folder)
+    said = CliRunner().invoke(main, ["compare", "good.csv:sheet.toml", "NOPE"])
+    assert (said.exit_code, said.output) == (2, "record record.db: found no such file, expected a soaktally record\n")
 
 
 def test_several_channels_and_none_chosen_are_named(folder: Path) -> None:
