@@ -90,17 +90,17 @@ reach_HRC = 61
 HEATS = {
     "plane-iron": DemoHeat(
         "plane-iron",
-        "four wrought-iron straps in energised charcoal at 925 °C",
+        "four wrought-iron straps in energised charcoal at 925 C",
         CARBURIZE_SHEET.format(name="Plane-iron straps", thickness="6 mm", recipe="energised charcoal"),
         6.0,
     ),
     "too-hot": DemoHeat(
         "too-hot",
-        "thin straps in graphite with bicarbonate, and a program typed wrong: 1225 °C, where the skin melts",
+        "thin straps in graphite with bicarbonate, and a program typed wrong: 1225 C, where the skin melts",
         CARBURIZE_SHEET.format(name="Thin straps, too hot", thickness="3 mm", recipe="graphite with bicarbonate"),
         6.0,
     ),
-    "temper": DemoHeat("temper", "a hardened plane iron, tempered twice at 205 °C", TEMPER_SHEET, 5.0),
+    "temper": DemoHeat("temper", "a hardened plane iron, tempered twice at 205 C", TEMPER_SHEET, 5.0),
 }
 
 OVEN_NAME = "demo oven"

@@ -28,7 +28,7 @@ def trend(
 ) -> None:
     """Tell from the recorded runs whether an oven is getting weak.
 
-    Compares how many minutes at full power every run took from 200 to 600 °C and how much output it needed to hold,
+    Compares how many minutes at full power every run took from 200 to 600 C and how much output it needed to hold,
     and says in plain words when an element is wearing or dying, or a thermocouple drifts. Needs at least four runs,
     and a controller whose output is logged.
     """

@@ -110,7 +110,7 @@ def _stretch_line(seen: Stretch, units: DisplayUnits) -> str:
 
 
 def _temperature(temperature_K: float, units: DisplayUnits) -> str:
-    return f"{units.temperature_from_kelvin(temperature_K):.1f} °{units.temperature}"
+    return f"{units.temperature_from_kelvin(temperature_K):.1f} {units.temperature}"
 
 
 def _diagnosis_lines(diagnosis: Diagnosis) -> list[str]:

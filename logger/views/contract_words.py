@@ -20,6 +20,7 @@ from logger.views.wording import (
     length_range_words,
     length_words,
     parameter_words,
+    plain_length_words,
     temperature_difference_words,
     temperature_range_words,
     temperature_words,
@@ -85,9 +86,7 @@ class Teller:
         value = self.at(place)
         if value is None:
             return Said(UNKNOWN, (place,))
-        return Said(
-            f"{self.units.length_from_metres(metres_from_millimetres(value)):.4g} {self.units.length}", (place,)
-        )
+        return Said(plain_length_words(metres_from_millimetres(value), self.units), (place,))
 
     def lengths(self, place: str) -> Said:
         """The outer ones of lengths given in mm."""

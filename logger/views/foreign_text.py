@@ -59,7 +59,7 @@ def heat_text(heat: ForeignHeat, zone: tzinfo | None) -> str:
         )
     head = ("time", "wall clock", *(one.name for one in channels))
     spans = [
-        f"{one.name} {np.nanmin(heat.values[one.name]):g} to {np.nanmax(heat.values[one.name]):g} °{one.unit}, "
+        f"{one.name} {np.nanmin(heat.values[one.name]):g} to {np.nanmax(heat.values[one.name]):g} {one.unit}, "
         f"{int(np.isnan(heat.values[one.name]).sum())} without a reading"
         for one in channels
         if np.isfinite(heat.values[one.name]).any()
@@ -77,4 +77,4 @@ def _moment(heat: ForeignHeat, time_s: float, zone: tzinfo | None) -> str:
 
 
 def _value(value: float, unit: str) -> str:
-    return "no reading" if np.isnan(value) else f"{value:g} °{unit}"
+    return "no reading" if np.isnan(value) else f"{value:g} {unit}"

@@ -42,6 +42,7 @@ from logger.views.wording import (
     hardness_words,
     length_number,
     length_words,
+    plain_length_words,
     temperature_range_words,
     temperature_words,
 )
@@ -118,9 +119,9 @@ def size_words(state: PieceState, units: DisplayUnits) -> str:
     size = length_words(state.section.size_m, units)
     what = f"{size} {'round' if state.section.shape is Shape.ROUND else 'thick'}"
     if state.width_m is not None:
-        what += f", {units.length_from_metres(state.width_m):.4g} {units.length} wide"
+        what += f", {plain_length_words(state.width_m, units)} wide"
     if state.length_m is not None:
-        what += f", {units.length_from_metres(state.length_m):.4g} {units.length} long"
+        what += f", {plain_length_words(state.length_m, units)} long"
     return what if state.count == 1 else f"{state.count} alike, each {what}"
 
 

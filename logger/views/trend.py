@@ -23,9 +23,9 @@ ABOVE_IN, BELOW_IN, INSIDE_IN = 0.72, 0.7, 1.9
 
 def trend_text(oven: str, trend: OvenTrend, units: DisplayUnits, zone: tzinfo | None) -> str:
     """The trend of one oven for a terminal: a line for each run, then what it means."""
-    head = ("run", "started", "200 to 600 °C", "at full power", "held", "output at hold", "of the first")
+    head = ("run", "started", "200 to 600 C", "at full power", "held", "output at hold", "of the first")
     if units.temperature == "F":
-        head = (*head[:2], "392 to 1112 °F", *head[3:])
+        head = (*head[:2], "392 to 1112 F", *head[3:])
     rows = [
         (
             one.run,

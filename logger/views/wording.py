@@ -72,6 +72,13 @@ def length_range_words(low_m: float, high_m: float, units: DisplayUnits) -> str:
     return f"{length_number(low_m, units)} to {length_number(high_m, units)} {units.length}"
 
 
+def plain_length_words(length_m: float, units: DisplayUnits) -> str:
+    """A length [m] with no more decimals than a caliper gives: ``6 mm``, ``0.236 in``."""
+    if units.length == "mm":
+        return f"{units.length_from_metres(length_m):.4g} mm"
+    return f"{units.length_from_metres(length_m):.3f}".rstrip("0").rstrip(".") + " in"
+
+
 def duration_words(duration_s: float | None) -> str:
     """A duration [s] to the nearest minute: ``1 h 50 min``, ``45 min``; below two minutes in seconds."""
     if not known(duration_s):

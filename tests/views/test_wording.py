@@ -77,3 +77,11 @@ def test_the_zone_is_the_one_in_force_at_that_moment() -> None:
     assert wording.zone_words(datetime(2026, 7, 1, tzinfo=UTC).timestamp(), paris) == "UTC+02:00"
     assert wording.zone_words(0.0, timezone(-timedelta(hours=3, minutes=30))) == "UTC-03:30"
     assert wording.zone_words(0.0, UTC) == "UTC"
+
+
+def test_a_size_has_no_more_decimals_than_a_caliper() -> None:
+    """6 mm and 25.4 mm over 25.4 mm/in, exact by definition."""
+    inches = DisplayUnits("F", "in")
+    assert wording.plain_length_words(0.006, inches) == "0.236 in"
+    assert wording.plain_length_words(0.0254, inches) == "1 in"
+    assert wording.plain_length_words(0.006, DisplayUnits()) == "6 mm"
