@@ -234,7 +234,7 @@ class SoakRule:
 
     temperature_K: float | None = None
     half_band_K: float = 14.0
-    source: str = "common practice, no source: 25 F either side"
+    source: str = "common practice, no source"
     sensors: tuple[str, ...] = ()
 
 

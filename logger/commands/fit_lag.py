@@ -63,6 +63,7 @@ def fit_lag(
     with told_plainly():
         from logger.estimate import lag_fit
         from logger.review import heat_of_run, heat_of_trace, is_trace
+        from logger.sheet_file import read_sheet
         from logger.sheet_lag import block_of, write_lag
         from logger.thermocouple import cautions
         from logger.thermocouple_pair import PairFinding, compare
@@ -78,6 +79,8 @@ def fit_lag(
         targets = files or ((sheet_file,) if sheet_file is not None else ())
         if write and not targets:
             raise InputFault(Fault("--write", "no file to write into", "--into SHEET.toml"))
+        for file in files:  # one that cannot be used is told before anything is worked out
+            read_sheet(file)
         display = heat.sheet.display
         units = replace(
             display, temperature=temperature_unit or display.temperature, length=length_unit or display.length
@@ -115,12 +118,12 @@ def fit_lag(
             block="",
             has_lag=heat.sheet.canister.lag is not None,
         )
-        report = replace(report, block=block_of(fit.lag, remark_of(report)))
+        report = replace(report, block=block_of(fit.lag, remark_of(report, units)))
         written: list[str] = []
 
         def keep() -> None:
             for file in targets:
-                write_lag(file, fit.lag, remark_of(report))
+                write_lag(file, fit.lag, remark_of(report, units))
                 written.append(str(file))
 
         if write or files:
@@ -156,6 +159,9 @@ def _channels(heat: "LoggedHeat", oven: str | None, inside: str | None) -> tuple
     names = sorted(heat.histories)
     listed = ", ".join(names)
     sheet = heat.sheet
+    if len(names) < 2:
+        expected = "two: one in the oven, one inside the canister"
+        raise InputFault(Fault("this heat", f"one thermocouple, {listed}", expected))
     if sheet.channel in names and sheet.channel not in (oven, inside):
         if sheet.canister.sensor == "oven":
             oven = oven or sheet.channel

@@ -42,13 +42,12 @@ class LagReport:
     has_lag: bool
 
 
-def remark_of(report: LagReport) -> str:
+def remark_of(report: LagReport, units: DisplayUnits) -> str:
     """What the block says about itself."""
-    fit = report.fit
-    return (
-        f'{report.heat}, "{report.oven}" and "{report.inside}":'
-        f" misses {fit.fitted.rms_K:.1f} C (rms), {fit.fitted.worst_K:.0f} C at worst"
+    rms, worst = (
+        temperature_difference_words(miss_K, units) for miss_K in (report.fit.fitted.rms_K, report.fit.fitted.worst_K)
     )
+    return f'{report.heat}, "{report.oven}" and "{report.inside}": misses {rms} (rms), {worst} at worst'
 
 
 def lag_text(report: LagReport, units: DisplayUnits) -> str:

@@ -39,7 +39,7 @@ from logger.views.text import GapLine, Review, SoakLine, StageLine
 from logger.views.thermocouple_words import thermocouple_lines
 from logger.views.treatment_words import ahead_rows, quenched_rows, treatment_lines
 from logger.views.uniformity_words import uniformity_words
-from logger.views.wording import temperature_words
+from logger.views.wording import temperature_difference_words, temperature_words
 
 URGENT = frozenset(
     {
@@ -200,7 +200,8 @@ def _basis(situation: Situation, sheet: RunSheet) -> tuple[str, ...]:
         lines.append(f'Channel "{situation.state.channel}" is taken as the steel\'s own temperature.')
     if thermal.assumed_cold_start:
         lines.append("The oven was hot at the first reading; the load was taken as cold then.")
-    lines.append(f"Soak: {sheet.soak.source}.")
+    half_band = temperature_difference_words(sheet.soak.half_band_K, sheet.display)
+    lines.append(f"Soak: {half_band} either side; {sheet.soak.source}.")
     if situation.bands is not None:
         lines.append(
             f"Ranges are 5 to 95 % of {situation.bands.members} cases of this run, each with its own thermocouple, "

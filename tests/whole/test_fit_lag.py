@@ -136,6 +136,15 @@ def test_a_channel_that_is_not_there_is_named(folder: Path, words: tuple[str, ..
     assert said.stdout == ""
 
 
+def test_a_heat_with_one_thermocouple_is_told_that_two_are_needed(folder: Path) -> None:
+    rows = (folder / "two.csv").read_text(encoding="utf-8").splitlines()
+    (folder / "one.csv").write_text("\n".join(row.rpartition(",")[0] for row in rows) + "\n", encoding="utf-8")
+    said = fit_lag(folder, "one.csv", "--sheet", "sheet.toml")
+    assert said.exit_code == 2
+    expected = "two: one in the oven, one inside the canister"
+    assert said.stderr == f"this heat: found one thermocouple, air, expected {expected}\n"
+
+
 def test_a_reversed_inner_pair_is_told_and_never_fitted(folder: Path, heat: HiddenHeat) -> None:
     trace(folder / "reversed.csv", heat, np.maximum(40.0 - (heat.inside.temperature_K - 273.15), -200.0))
     said = fit_lag(folder, "reversed.csv", "--sheet", "sheet.toml", "--write")
