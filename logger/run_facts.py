@@ -161,9 +161,11 @@ def _between(forecast: Forecast | None, number: int, now_s: float) -> str:
     if forecast is None or number >= len(forecast.range_s) or (between_s := forecast.range_s[number]) is None:
         return ""
     early_s, late_s = between_s
-    late = "not in sight for some" if late_s is None else f"{_minutes(late_s - now_s)} min"
     early = _minutes(early_s - now_s)
-    return "" if late == f"{early} min" else f"nine times in ten in {early} to {late}"
+    if late_s is None:
+        return f"in {early} min at the earliest; for some not in sight"
+    late = _minutes(late_s - now_s)
+    return "" if late == early else f"nine times in ten in {early} to {late} min"
 
 
 def _minutes(left_s: float) -> str:

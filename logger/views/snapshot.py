@@ -357,7 +357,8 @@ def _aim_outcome(aim: Aim, now: Snapshot) -> str:
         when = f"{wanted} {now.at(aim.expected_at_s, about=True)}"
         if aim.expected_range_s is not None:
             early_s, late_s = aim.expected_range_s
-            when += f" ({now.clock(early_s)} to {'not in sight' if late_s is None else now.clock(late_s)})"
+            early = now.clock(early_s)
+            when += f" ({early} at the earliest)" if late_s is None else f" ({early} to {now.clock(late_s)})"
         return when
     return f"{wanted} not in sight at this heat" if aim.forecast_tried else f"{wanted} wanted"
 

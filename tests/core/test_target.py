@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 
 from logger import target
+from logger.alert_rules import AlertKind
 from logger.estimate import estimate
 from logger.history import History
+from logger.run_facts import target_facts
 from logger.sheet import RunSheet
 from logger.sheet_parts import Canister, Pack, Piece, Quantity, Shape, Stage, StageKind, Target
 from logger.target import TargetStatus
@@ -108,8 +110,13 @@ def test_a_range_with_members_that_never_get_there_has_no_end() -> None:
     problem = estimate.problem_from_sheet(sheet)
     state = estimate.over_history(problem, hold(950.0, 3600.0))
     ahead = target.forecast(problem, state, kelvin_from_celsius(950.0), horizon_s=20.0 * 3600.0)
-    ((_, late_s),) = [both for both in ahead.range_s if both is not None]
+    ((early_s, late_s),) = [both for both in ahead.range_s if both is not None]
     assert late_s is None
+    (status,) = target.statuses(problem, state)
+    soon = replace(ahead, reached_at_s=(early_s + 600.0,))
+    told = target_facts((replace(status, judged=True),), soon, early_s - 120.0, sheet.display)
+    (fact,) = [one for one in told if one.kind is AlertKind.TARGET_SOON]
+    assert (fact.number, fact.band) == ("in about 12 min", "in 2 min at the earliest; for some not in sight")
 
 
 @pytest.mark.parametrize("limit", [False, True])

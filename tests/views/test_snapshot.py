@@ -142,6 +142,10 @@ def test_a_melted_skin_is_a_fact_after_it_has_frozen_again() -> None:
     ("aim", "outcome"),
     [
         (CASE_AIM, "0.80 mm at about 02:40 (01:55 to 03:50), in 2 h"),
+        (
+            replace(CASE_AIM, expected_range_s=(5.25 * 3600.0, None)),
+            "0.80 mm at about 02:40 (01:55 at the earliest), in 2 h",
+        ),
         (replace(CASE_AIM, reached_at_s=9_000.0), "0.80 mm reached at 23:10"),
         (replace(CASE_AIM, expected_at_s=None), "0.80 mm not in sight at this heat"),
         (replace(CASE_AIM, expected_at_s=None, forecast_tried=False), "0.80 mm wanted"),
