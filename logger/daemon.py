@@ -455,11 +455,12 @@ def watch(
     orders: Orders,
     stop: threading.Event,
     board: Board | None = None,
+    ready: Callable[[], None] = lambda: None,
 ) -> str:
     """Watch one run of one oven until it is stopped; returns the run's id.
 
     A run of the same sheet that was broken off is gone on with. Every reading is in the record before anything is
-    worked out from it.
+    worked out from it. ``ready`` is called once the run is in the record, before the first reading.
 
     Raises   InputFault      a sheet or a record that cannot be used
              OutsideFault    a record that cannot be written; another program has the port
@@ -471,6 +472,7 @@ def watch(
     try:
         daemon.open()
         run = daemon.ovens[oven.name].begin(sheet_file.stem, sheet_text)
+        ready()
         daemon.start()
         daemon.look_after(stop, until_ended=True)
         how = "stopped"

@@ -69,13 +69,17 @@ def watch(
         settings = page_settings(page_address, page_names, password_file, no_page)
         click.echo(caution(Moment.LEAVING), err=True)
         with daemon.stopped_by_signals(stop), ExitStack() as stack:
-            page_or_words(stack, settings, board, {oven.name: oven.record})
-            view = stack.enter_context(LiveTerminal(footer="Ctrl-C ends the run; what was read stays in the record."))
+            view = LiveTerminal(footer="Ctrl-C ends the run; what was read stays in the record.")
+
+            def ready() -> None:
+                page_or_words(stack, settings, board, {oven.name: oven.record})
+                stack.enter_context(view)
+
             orders = daemon.Orders(
                 until_s=until_s,
                 show=lambda now: view.show(snapshot_of(now)),
                 say=lambda event: view.say(alert_words(event)),
                 in_units=asked_units(temperature_unit, length_unit),
             )
-            run = daemon.watch(oven, sheet_file, clock, orders, stop, board)
+            run = daemon.watch(oven, sheet_file, clock, orders, stop, board, ready)
         click.echo(f"Run {run} is in {oven.record}. Look back with: soaktally review {run} --record {oven.record}")

@@ -164,6 +164,12 @@ def test_two_daemons_on_one_record_the_second_says_so_and_stops(tmp_path: Path) 
             assert said.returncode == 1
             assert "already being written by another soaktally" in said.stderr
             assert "Live page" not in said.stdout
+            sheet = tmp_path / "sheet.toml"
+            sheet.write_text(SHEET, encoding="utf-8")
+            said = soaktally("watch", second, "--sheet", sheet, "--page", "127.0.0.1:0")
+            assert said.returncode == 1
+            assert "already being written by another soaktally" in said.stderr
+            assert "Live page" not in said.stdout
             assert "Traceback" not in said.stderr
 
 
