@@ -74,10 +74,17 @@ def page_options(default: str | None) -> Callable[[Command], Command]:
 def page_settings(
     address: str | None, names: tuple[str, ...], password_file: Path | None, no_page: bool
 ) -> "PageSettings | None":
-    """What the page options come to; None: no page."""
+    """What the page options come to; None: no page.
+
+    Raises   InputFault   an address that is none, or one open to the network without a password that can be used
+    """
     from logger.page.server import PageSettings
 
-    return None if no_page or address is None else PageSettings.of_words(address, names, password_file)
+    if no_page or address is None:
+        return None
+    settings = PageSettings.of_words(address, names, password_file)
+    settings.passwords()  # refused before anything is watched
+    return settings
 
 
 def page_or_words(

@@ -57,6 +57,18 @@ class PageSettings:
         except ValueError:
             return False
 
+    def passwords(self) -> Passwords:
+        """The passwords it asks for; none where only this machine can reach it.
+
+        Raises   InputFault     open to the network without a password, or a password file that cannot be used
+        """
+        if self.password_file is not None:
+            return read_passwords(self.password_file)
+        if self.loopback_only:
+            return Passwords()
+        expected = "--page-password FILE, a file that soaktally page-password wrote; or 127.0.0.1 as the address"
+        raise InputFault(Fault("--page", f"{self.host} without a password", expected))
+
     def hosts(self) -> frozenset[str]:
         """The names by which this machine may be asked for."""
         own = socket.gethostname().lower()
@@ -76,13 +88,7 @@ class Page:
         Raises   InputFault     open to the network without a password, or a password file that cannot be used
                  OutsideFault   the port is taken
         """
-        if settings.password_file is not None:
-            passwords = read_passwords(settings.password_file)
-        elif settings.loopback_only:
-            passwords = Passwords()
-        else:
-            expected = "--page-password FILE, a file that soaktally page-password wrote; or 127.0.0.1 as the address"
-            raise InputFault(Fault("--page", f"{settings.host} without a password", expected))
+        passwords = settings.passwords()
         self._settings, self._board, self._records, self._passwords = settings, board, dict(records), passwords
         self._answer_within_s = answer_within_s
         self.secret = passwords.secret
