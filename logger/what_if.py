@@ -6,6 +6,7 @@ then cool as this oven was seen to cool. Nothing of it is kept; the run itself s
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import isfinite, log
 
 import numpy as np
@@ -30,6 +31,12 @@ USUAL_CLIMB_K_PER_S = 5.0 / 60.0
 
 HOTTEST_K = kelvin_from_celsius(1350.0)
 """No course is supposed beyond this: the solvers end at 1400 C and a thermocouple may be off."""
+
+LOOK_S = 1200.0
+"""While hot, a target is looked at this often [s]: carbon and depth are near to straight lines between."""
+
+LOOKS_COOLING_S = np.array([0.0, 300.0, 900.0, 2100.0])
+"""And at these times into the cooling [s]: while there is still something to come."""
 
 LONGEST_HOLD_S = 48.0 * SECONDS_PER_HOUR
 
@@ -77,13 +84,27 @@ def what_if(problem: Problem, state: EstimateState, course: Course) -> Answer:
     """
     ahead = supposed(problem, state, course)
     alone = replace(problem, ensemble=None)
-    carried = estimate.advance(alone, state, ahead)
+    carried = _carried(alone, state, ahead, course.hold_s)
     result, bands = estimate.at_end(alone, carried), None
     if problem.ensemble is not None:
         companies = estimate.members_now(problem, state)
-        carried_on = tuple((of, uncertainty.advance(of, members, ahead)) for of, members in companies)
+        carried_on = tuple((of, uncertainty.supposed(of, members, ahead)) for of, members in companies)
         bands = estimate.bands_beside(carried_on, result)
     return Answer(course, carried, result, bands)
+
+
+def _carried(alone: Problem, state: EstimateState, ahead: History, hold_s: float) -> EstimateState:
+    """The nominal run over a course, looked at only where a target may be met: while hot, and at the end.
+
+    Looks every two minutes, as a live run has them, would take as long as the solvers.
+    """
+    marks_s = state.last_time_s + np.concatenate([np.arange(LOOK_S, hold_s, LOOK_S), hold_s + LOOKS_COOLING_S])
+    ends = [*(np.searchsorted(ahead.time_s, marks_s, side="right")).tolist(), len(ahead)]
+    for first, end in pairwise([0, *ends]):
+        if end > first:
+            piece = ahead.piece(first, end)
+            state = estimate.advance(alone, replace(state, next_trail_s=float(piece.time_s[-1])), piece)
+    return state
 
 
 def supposed(problem: Problem, state: EstimateState, course: Course) -> History:

@@ -35,6 +35,7 @@ __all__ = [
     "begin",
     "members_at_end",
     "problem_from_sheet",
+    "settled",
 ]
 
 FIRST_WORK_S = 0.1
@@ -150,8 +151,7 @@ def at_end(problem: CarbonProblem, state: CarbonState, member: int = 0) -> Carbo
 
 def members_at_end(problem: CarbonProblem, state: CarbonState) -> CarbonMembers:
     """What the carbon is at the last sample, for all members at once; the state stays as it is."""
-    provisional = replace(state, windows=state.windows.then(open_window(state.open_time_s, state.open_K)))
-    provisional = _stepped(problem, provisional, to_the_end=True)
+    provisional = settled(problem, state)
     last_K = state.open_K[:, -1] if state.open_time_s.size else np.full(problem.members, A1_K)
     last_s = float(state.open_time_s[-1]) if state.open_time_s.size else 0.0
     nodes = provisional.nodes
@@ -161,6 +161,20 @@ def members_at_end(problem: CarbonProblem, state: CarbonState) -> CarbonMembers:
         nodes = nodes.copy()
         nodes[hot, 0], nodes[hot, -1] = faces[hot, 0], faces[hot, 1]
     return ended(problem, nodes, provisional.ever, last_s, last_K)
+
+
+def settled(problem: CarbonProblem, state: CarbonState) -> CarbonState:
+    """The state stepped to its last sample, wherever that is; the state given stays as it is.
+
+    Not for going on from live: where steps end is a rule of the samples, never of who asks.
+    """
+    whole = replace(
+        state,
+        windows=state.windows.then(open_window(state.open_time_s, state.open_K)),
+        open_time_s=state.open_time_s[-1:],
+        open_K=state.open_K[:, -1:],
+    )
+    return _stepped(problem, whole, to_the_end=True)
 
 
 def _stepped(problem: CarbonProblem, state: CarbonState, to_the_end: bool) -> CarbonState:

@@ -15,6 +15,7 @@ import numpy as np
 
 from logger.estimate import carbon_profile
 from logger.estimate.carbon_problem import CarbonProblem
+from logger.estimate.carbon_profile import CarbonState
 from logger.estimate.carbon_result import CarbonMembers
 from logger.estimate.temperature_windows import TemperatureWindows, mobility, mobility_temperature_K
 from logger.steel.phase_limits import A1_K
@@ -125,11 +126,35 @@ def carbon_after(problem: CarbonProblem, windows: TemperatureWindows, last_K: Fl
 
     Returns    CarbonMembers
     """
-    state = replace(
-        carbon_profile.begin(problem),
-        time_s=windows.start_s,
-        windows=windows,
-        open_time_s=windows.end_s[-1:],
-        open_K=last_K[:, None],
-    )
-    return carbon_profile.members_at_end(problem, state)
+    begun = replace(carbon_profile.begin(problem), time_s=windows.start_s)
+    return carbon_profile.members_at_end(problem, _before(begun, windows, last_K))
+
+
+def carbon_carried_on(
+    problem: CarbonProblem, state: CarbonState, time_s: FloatArray, temperature_K: FloatArray
+) -> CarbonState:
+    """The state after a supposed course that goes on from a state's last sample, for looking at; not for going on live.
+
+    Parameters
+    ----------
+    problem : CarbonProblem
+    state : the run so far                 at least one sample
+    time_s : array, (n,)                   run time [s], later than all before, increasing
+    temperature_K : array, (m, n)          steel temperature [K], linear between samples
+
+    Returns    CarbonState                 stepped to the last sample
+    """
+    if not time_s.size:
+        return state
+    present = carbon_profile.settled(problem, state)
+    time_s = np.concatenate([present.open_time_s, time_s])
+    temperature_K = np.concatenate([present.open_K, temperature_K], axis=1)
+    from_s, to_s = float(time_s[0]), float(time_s[-1])
+    changes = [change_s for change_s in problem.change_times_s if from_s < change_s < to_s]
+    windows = windows_alike(time_s, temperature_K, (from_s, *changes, to_s))
+    return carbon_profile.settled(problem, _before(present, windows, temperature_K[:, -1]))
+
+
+def _before(state: CarbonState, windows: TemperatureWindows, last_K: FloatArray) -> CarbonState:
+    """The state with nothing but these windows still to step over."""
+    return replace(state, windows=windows, open_time_s=windows.end_s[-1:], open_K=last_K[:, None])

@@ -13,6 +13,7 @@ The draws are seeded: the same sheet always gives the same members. What is not 
 much: phase limits, liquid diffusivity, the enthalpy peak of steel, open air's scale.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from statistics import NormalDist
 
@@ -27,6 +28,7 @@ from logger.estimate import (
     profile_tempering,
     soak,
     steel_trace,
+    supposed_heat,
     tempering,
 )
 from logger.estimate.canister import CanisterParameters
@@ -369,7 +371,21 @@ def advance(problem: EnsembleProblem, state: EnsembleState, readings: History) -
     return replace(_solved(problem, state, steel), load=load)
 
 
-def _solved(problem: EnsembleProblem, state: EnsembleState, steel: SteelSamples) -> EnsembleState:
+def supposed(problem: EnsembleProblem, state: EnsembleState, readings: History) -> EnsembleState:
+    """State after readings that are only supposed, all of them at once: `advance`, but with carbon in far fewer steps.
+
+    For looking at, not for going on from live: members pass the course in step (`logger.estimate.supposed_heat`).
+    """
+    load, steel = load_temperature.advance(problem.load, state.load, readings)
+    return replace(_solved(problem, state, steel, supposed_heat.carbon_carried_on), load=load)
+
+
+def _solved(
+    problem: EnsembleProblem,
+    state: EnsembleState,
+    steel: SteelSamples,
+    with_carbon: Callable[[CarbonProblem, CarbonState, FloatArray, FloatArray], CarbonState] = carbon_profile.advance,
+) -> EnsembleState:
     """Every solver over the next samples of the members' steel temperatures."""
     if not len(steel):
         return state
@@ -385,7 +401,7 @@ def _solved(problem: EnsembleProblem, state: EnsembleState, steel: SteelSamples)
         alike = tempering.advance(problem.alike, alike, time_s, temperature_K)
     return EnsembleState(
         load=state.load,
-        carbon=carbon_profile.advance(problem.carbon, state.carbon, time_s, temperature_K),
+        carbon=with_carbon(problem.carbon, state.carbon, time_s, temperature_K),
         soak=soak.advance(problem.soak, state.soak, time_s, temperature_K, steel.driving_K),
         equivalent_time=equivalent_time.advance(problem.equivalent_time, state.equivalent_time, time_s, temperature_K),
         softening=softening,

@@ -446,8 +446,8 @@ def _watched(poll_s: float, page: bool = False, code: str = AS_INSTALLED) -> Ite
 
 WHY = {
     "review of 24 h": "by the clock this counts whatever else the machine did; the processor's own time is inside.",
-    "plane-iron: stop now": "each course is two runs, the nominal one with its line every two minutes and 64 members;"
-    " most of it is the way down, where the limits between phases pass through the case and every step is short.",
+    "plane-iron: stop now": "a third is the three nominal runs, the rest their 64 members on the way down, where the"
+    " limits between phases pass through the case and every step is short.",
     "too-hot: stop now": "with liquid in the skin a step of the members takes up to 35 rounds, as many as the slowest"
     " of 64 needs. Letting those that have settled rest saves two rounds in three but only a sixth of the time: a round"
     " of few costs nearly as much as a round of many.",

@@ -2,6 +2,7 @@
 
 import json
 import pickle
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,7 @@ from logger.estimate import estimate
 from logger.history import History
 from logger.sheet import RunSheet
 from logger.sheet_parts import Canister, Pack, Piece, Quantity, Shape, Target
+from logger.target import statuses
 from logger.units import kelvin_from_celsius
 from logger.what_if import HOTTER, ONE_HOUR_MORE, STOP_NOW, USUAL_COURSES, Course, supposed, what_if, what_ifs
 
@@ -59,8 +61,28 @@ def test_the_answer_is_what_living_through_it_gives(course: Course) -> None:
     assert bands is not None
     assert answer.estimate.carbon.carbon_wt_pct.tolist() == result.carbon.carbon_wt_pct.tolist()
     assert answer.bands.carbon.case_depth_m[0.40] == pytest.approx(bands.carbon.case_depth_m[0.40], rel=0.01)
+    assert answer.bands.carbon.mean_wt_pct == pytest.approx(bands.carbon.mean_wt_pct, rel=0.005)
+    assert answer.bands.carbon.core_wt_pct == pytest.approx(bands.carbon.core_wt_pct, rel=0.005)
+    assert answer.bands.carbon.surface_wt_pct == pytest.approx(bands.carbon.surface_wt_pct, abs=0.015)
     low, _, high = answer.bands.carbon.case_depth_m[0.40]
     assert low < answer.estimate.carbon.case_depth_m(0.40) < high
+
+
+@pytest.mark.parametrize("course", [STOP_NOW, ONE_HOUR_MORE])
+def test_a_target_met_on_the_way_is_met_at_the_moment_living_through_it_gives(course: Course) -> None:
+    depth_now_m, depth_then_m = (
+        carbon.case_depth_m(0.40)
+        for carbon in (estimate.at_end(PROBLEM, STATE).carbon, what_if(PROBLEM, STATE, course).estimate.carbon)
+        if carbon is not None
+    )
+    target = replace(SHEET.targets[0], value=0.5 * (depth_now_m + depth_then_m))
+    problem = estimate.problem_from_sheet(replace(SHEET, targets=(target,)), members=0)
+    state = estimate.over_history(problem, heat())
+    lived = estimate.advance(problem, state, supposed(problem, state, course))
+    (found,) = statuses(problem, what_if(problem, state, course).state)
+    (expected,) = statuses(problem, lived)
+    assert expected.reached_at_s is not None
+    assert found.reached_at_s == pytest.approx(expected.reached_at_s, abs=120.0)
 
 
 def test_the_run_itself_stays_as_it_is() -> None:
