@@ -35,7 +35,7 @@ measured at a tenth of that difference from the true one."""
 def austenite_step(
     problem: CarbonProblem, nodes: FloatArray, span: Span, surfaces: tuple[Surface, Surface], reach_s: float
 ) -> Advanced | None:
-    """One step over a span; None where some of the steel is, or would come to be, anything else than austenite.
+    """One step over a span; None where some of the steel is, or would come to be, not austenite, or below no carbon.
 
     Parameters
     ----------
@@ -103,6 +103,9 @@ def austenite_step(
     for face in faces:
         if face.pinned is not None:
             whole[face.pinned, face.number] = face.offered[1][face.pinned]
+    if float(whole.min()) < 0.0:
+        # Beside iron without carbon a steep front may swing below nothing: the other step does not.
+        return None
     if float(whole.max()) > saturation and (whole.max(axis=1) > table.column_at(SATURATION, span.line_K[2])).any():
         return None
     # The last stage's own equation says how fast the end changes, to second order in that stage.

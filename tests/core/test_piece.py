@@ -4,7 +4,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.special import erf
 
@@ -75,6 +75,7 @@ cold_steps = st.one_of(
 
 @settings(max_examples=25, deadline=None)
 @given(st.lists(cold_steps, min_size=1, max_size=6), st.floats(0.3, 1.4))
+@example([("clad", 6.64e-4), ("heat", 1172.6), ("heat", 990.1)], 0.573)
 def test_carbon_is_kept_to_rounding_through_any_steps_with_sealed_faces(
     plan: list[tuple[str, float]], carbon_wt_pct: float
 ) -> None:
