@@ -12,6 +12,7 @@ import numpy as np
 from logger.estimate import carbon_problem, load_temperature
 from logger.estimate.carbon_problem import HIGHEST_POTENTIAL_WT_PCT, CarbonProblem
 from logger.estimate.carbon_result import CarbonMembers
+from logger.estimate.grid import COARSE
 from logger.estimate.load_temperature import LoadState, SteelSamples
 from logger.estimate.supposed_heat import carbon_after, windows_alike
 from logger.history import History
@@ -22,8 +23,8 @@ from logger.sheet_parts import Stage, StageKind
 from logger.thermocouple import Thermocouple
 from logger.units import FloatArray
 
-TOLERANCE_WT_PCT = 1.5e-3
-"""Step tolerance while a hold is looked for: a third of what would be noticed in what is told."""
+TOLERANCE_WT_PCT = 2.5e-3
+"""Step tolerance while a hold is looked for, on cells twice as thick: what is told is lived through and put right."""
 
 SETTLED_K = 0.1
 """Steel this near the oven [K] is taken to stay there: the carbon in it moves by a part in a thousand less."""
@@ -109,7 +110,7 @@ class Trials:
         self._sealed = self._problem(StageKind.DIFFUSE)
 
     def _problem(self, kind: StageKind) -> CarbonProblem:
-        problem = carbon_problem.problem_from_sheet(replace(self._sheet, stages=(Stage(kind),)))
+        problem = carbon_problem.problem_from_sheet(replace(self._sheet, stages=(Stage(kind),)), fineness=COARSE)
         return replace(problem, tolerance_wt_pct=TOLERANCE_WT_PCT)
 
     def outcome(self, program: Program) -> Outcomes:
