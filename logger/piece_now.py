@@ -13,7 +13,7 @@ import numpy as np
 
 from logger.errors import Fault, InputFault
 from logger.estimate import carbon_problem, carbon_profile, uncertainty
-from logger.estimate.bands import Band, band
+from logger.estimate.bands import Band, band, quantiles
 from logger.estimate.carbon_result import GRIND_WT_PCT
 from logger.estimate.hardening import section_hardness
 from logger.estimate.section import Section, recut
@@ -213,7 +213,7 @@ def piece_now(state: PieceState, with_hardness: bool = True) -> PieceNow:
         edge=_edge(section),
         hardness=_hardness(state) if with_hardness else None,
         depth_m=section.centre_depth_m,
-        carbon_wt_pct=np.quantile(carbon, (0.05, 0.5, 0.95), axis=0, method="weibull"),
+        carbon_wt_pct=quantiles(carbon),
         next_steps=(),
     )
     return replace(now, next_steps=tuple(_next(now)))

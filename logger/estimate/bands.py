@@ -19,14 +19,30 @@ UNKNOWN: Band = (float("nan"),) * 3
 def band(values: FloatArray) -> Band:
     """5, 50 and 95 % of members' values, shape (m,), in their own unit [any]; members without a value do not count.
 
-    Source    quantile at p (m + 1) (W. Weibull 1939, from memory): a further member lies within 5 and 95 % nine times
-              in ten, however few members there are
+    Source    as `quantiles`
     """
     known = values[np.isfinite(values)]
     if not known.size:
         return UNKNOWN
-    low, middle, high = np.quantile(known, LEVELS, method="weibull").tolist()
+    low, middle, high = quantiles(known).tolist()
     return (low, middle, high)
+
+
+def quantiles(values: FloatArray) -> FloatArray:
+    """5, 50 and 95 % of members' values (m, ...), all finite, in their own unit [any]: shape (3, ...).
+
+    numpy's own is ten times as slow on so few, and loads its masked arrays for them: a daemon asks it all day long.
+
+    Source    quantile at p (m + 1) (W. Weibull 1939, from memory): a further member lies within 5 and 95 % nine times
+              in ten, however few members there are
+    """
+    ranked = np.sort(values, axis=0)
+    place = np.minimum(np.maximum(np.array(LEVELS) * (len(ranked) + 1) - 1.0, 0.0), len(ranked) - 1.0)
+    below = np.minimum(place.astype(np.int64), max(len(ranked) - 2, 0))
+    part = (place - below).reshape(-1, *(1,) * (ranked.ndim - 1))
+    above = np.minimum(below + 1, len(ranked) - 1)
+    result: FloatArray = ranked[below] + part * (ranked[above] - ranked[below])
+    return result
 
 
 class Doubt(StrEnum):

@@ -5,7 +5,7 @@ from math import inf
 
 import numpy as np
 
-from logger.estimate.bands import Band, Bands, CarbonBands, Doubt, Driven, Driver, TemperingBands, band
+from logger.estimate.bands import Band, Bands, CarbonBands, Doubt, Driven, Driver, TemperingBands, band, quantiles
 from logger.estimate.canister import CanisterParameters
 from logger.estimate.carbon_result import GRIND_WT_PCT, CarbonMembers
 from logger.estimate.uncertainty import EnsembleProblem, Members, measure
@@ -77,20 +77,15 @@ def at_depths(bands: Bands, depth_m: FloatArray) -> Bands:
     return replace(bands, carbon=carbon, section=section)
 
 
-def _profile_band(carbon_wt_pct: FloatArray) -> FloatArray:
-    """5, 50 and 95 % (3, points) of members' profiles (m, points) [wt%]."""
-    return np.asarray(np.quantile(carbon_wt_pct, (0.05, 0.5, 0.95), axis=0, method="weibull"))
-
-
 def carbon_bands(carbon: CarbonMembers, levels_wt_pct: tuple[float, ...]) -> CarbonBands:
     """The bands of the carbon of members, with case depths to levels [wt%]."""
     ever, back = carbon.ever, carbon.back_surface_wt_pct
     richest = carbon.carbon_wt_pct.max(axis=1)
     start = carbon.start_wt_pct
-    profile = _profile_band(carbon.carbon_wt_pct)
+    profile = quantiles(carbon.carbon_wt_pct)
     melted, apart = ever.liquid_depth_m > 0.0, None
     if APART_SHARE <= np.mean(melted) <= 1.0 - APART_SHARE:
-        apart = (_profile_band(carbon.carbon_wt_pct[~melted]), _profile_band(carbon.carbon_wt_pct[melted]))
+        apart = (quantiles(carbon.carbon_wt_pct[~melted]), quantiles(carbon.carbon_wt_pct[melted]))
     over = [carbon.case_depth_m(start + rise_wt_pct) for rise_wt_pct in (0.04, 0.07)]
     solidus = np.array([solidus_temperature_K(float(value)) for value in richest])
 
