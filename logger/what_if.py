@@ -35,7 +35,7 @@ HOTTEST_K = kelvin_from_celsius(1350.0)
 LOOK_S = 1200.0
 """While hot, a target is looked at this often [s]: carbon and depth are near to straight lines between."""
 
-LOOKS_COOLING_S = np.array([0.0, 300.0, 900.0, 2100.0])
+LOOKS_COOLING_S = np.array([0.0, 300.0, 1200.0])
 """And at these times into the cooling [s]: while there is still something to come."""
 
 LONGEST_HOLD_S = 48.0 * SECONDS_PER_HOUR

@@ -7,6 +7,7 @@ module that holds them is loaded. Where scipy does not keep it there, ``scipy.li
 Functions, arguments and results are those of ``scipy.linalg.lapack``.
 """
 
+from importlib import import_module
 from importlib.machinery import PathFinder
 from importlib.util import module_from_spec
 from types import ModuleType
@@ -21,9 +22,7 @@ def _loaded(name: str = COMPILED) -> ModuleType:
     """The module that has the solvers, compiled code alone if it can be had."""
     spec = PathFinder.find_spec(name, [f"{folder}/linalg" for folder in scipy.__path__])
     if spec is None or spec.loader is None:
-        from scipy.linalg import lapack
-
-        return lapack
+        return import_module("scipy.linalg.lapack")
     module = module_from_spec(spec)
     spec.loader.exec_module(module)
     return module

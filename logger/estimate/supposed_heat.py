@@ -25,6 +25,10 @@ WINDOW_K = 8.0
 """A window's temperature moves about so far [K]: carbon within 0.001 % and case depth within 5 um of cutting a quarter
 as wide, surface carbon within 0.005 % (tests/estimate/test_supposed_heat.py)."""
 
+WIDE_WINDOW_K = 16.0
+"""As far for members that only a band is made of: within 2 % of the band's width, carbon of a face cooled slowly within
+0.015 % (tests/core/test_what_if.py)."""
+
 FINE_K = 1.0
 """Samples are looked at this finely between them [K]: where a member passes A1, and how mobile carbon is on the way."""
 
@@ -151,7 +155,7 @@ def carbon_carried_on(
     temperature_K = np.concatenate([present.open_K, temperature_K], axis=1)
     from_s, to_s = float(time_s[0]), float(time_s[-1])
     changes = [change_s for change_s in problem.change_times_s if from_s < change_s < to_s]
-    windows = windows_alike(time_s, temperature_K, (from_s, *changes, to_s))
+    windows = windows_alike(time_s, temperature_K, (from_s, *changes, to_s), WIDE_WINDOW_K)
     return carbon_profile.settled(problem, _before(present, windows, temperature_K[:, -1]))
 
 
