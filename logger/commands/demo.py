@@ -82,7 +82,7 @@ def demo(
         from logger import demo as demonstration
         from logger.board import Board
         from logger.review import review_run
-        from logger.views.live_terminal import LiveTerminal
+        from logger.views.calm_lines import live_view
         from logger.views.run_views import snapshot_of
 
         chosen = demonstration.heat_named(heat)
@@ -101,7 +101,7 @@ def demo(
                 _show_in_browser(page.address)
             click.echo("")
             footer = "Ctrl-C stops the demonstration." + (f" Live page: {page.address}" if page is not None else "")
-            with LiveTerminal(footer=f"Simulated oven, invented data. {footer}") as view:
+            with live_view(footer=f"Simulated oven, invented data. {footer}") as view:
                 done = demonstration.demonstrate(
                     folder,
                     chosen,

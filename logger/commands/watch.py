@@ -55,8 +55,8 @@ def watch(
         from logger.oven_file import read_oven
         from logger.quantities import DURATION
         from logger.sheet_file import read_sheet
+        from logger.views.calm_lines import live_view
         from logger.views.cautions import Moment, caution
-        from logger.views.live_terminal import LiveTerminal
         from logger.views.run_views import snapshot_of
 
         oven, _ = read_oven(oven_file), read_sheet(sheet_file)
@@ -69,7 +69,7 @@ def watch(
         settings = page_settings(page_address, page_names, password_file, no_page)
         click.echo(caution(Moment.LEAVING), err=True)
         with daemon.stopped_by_signals(stop), ExitStack() as stack:
-            view = LiveTerminal(footer="Ctrl-C ends the run; what was read stays in the record.")
+            view = live_view(footer="Ctrl-C ends the run; what was read stays in the record.")
 
             def ready() -> None:
                 page_or_words(stack, settings, board, {oven.name: oven.record})

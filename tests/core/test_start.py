@@ -54,6 +54,7 @@ UNUSED_BY_A_WATCH = (
     "pandas",
     "sqlite_utils",
     "pymodbus",
+    "rich",
     "PIL",
     "jinja2",
     "scipy.linalg",
@@ -92,7 +93,7 @@ from logger.board import Board
 from logger.clock import FastClock
 from logger.oven_file import read_oven
 from logger.page.server import PageSettings, serving
-from logger.views.live_terminal import LiveTerminal
+from logger.views.calm_lines import CalmLines
 from logger.views.run_views import snapshot_of
 
 oven, sheet_file, stop, board = read_oven(Path("oven.toml")), Path("sheet.toml"), threading.Event(), Board()
@@ -102,7 +103,7 @@ def look(now):
     if now.bands is not None and now.forecast is not None:
         stop.set()
 
-with serving(PageSettings(port=0), board, {oven.name: oven.record}), LiveTerminal():
+with serving(PageSettings(port=0), board, {oven.name: oven.record}), CalmLines():
     daemon.watch(oven, sheet_file, FastClock(600.0), daemon.Orders(show=look), stop, board)
 print(*(name for name in UNUSED if name in sys.modules), file=sys.stderr)
 """

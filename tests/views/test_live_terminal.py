@@ -8,8 +8,9 @@ import pytest
 from rich.console import Console
 
 from logger.alert_rules import Severity
+from logger.views.calm_lines import CalmLines, calm_line
 from logger.views.cautions import CAUTIONS, Moment, caution
-from logger.views.live_terminal import LiveTerminal, calm_line, moment_of, screen, way_words
+from logger.views.live_terminal import LiveTerminal, moment_of, screen, way_words
 from logger.views.snapshot import AlertNow, Snapshot
 from tests.views.invented_snapshots import (
     BLANK,
@@ -38,9 +39,9 @@ class Clock:
         return self.now_s
 
 
-def piped(clock: Clock) -> tuple[LiveTerminal, io.StringIO]:
+def piped(clock: Clock) -> tuple[CalmLines, io.StringIO]:
     out = io.StringIO()
-    return LiveTerminal(Console(file=out, width=80, force_terminal=False), monotonic_s=clock), out
+    return CalmLines(out, monotonic_s=clock), out
 
 
 def test_the_screen_shows_sentence_facts_targets_and_how_to_leave() -> None:

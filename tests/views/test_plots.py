@@ -212,7 +212,9 @@ def test_a_picture_can_be_written_to_a_file(tmp_path: Path) -> None:
     assert path.read_bytes().startswith(b"\x89PNG")
 
 
-@pytest.mark.parametrize("module", ["text", "series", "thinning", "wording", "time_axis", "snapshot", "live_terminal"])
+@pytest.mark.parametrize(
+    "module", ["text", "series", "thinning", "wording", "time_axis", "snapshot", "live_terminal", "calm_lines"]
+)
 def test_only_drawing_loads_matplotlib(module: str) -> None:
     code = f"import sys; import logger.views.{module}; print('matplotlib' in sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
