@@ -6,7 +6,7 @@ import { ask, fill, find, make, onUnits, ovenPath, reading, runPath, tell } from
 const oven = document.documentElement.dataset.oven;
 const form = find("#start");
 const GROUPS = [["The run", ["name"]], ["The piece", ["shape", "thickness", "diameter", "carbon", "manganese", "silicon", "iron_lot"]],
-  ["Pack and canister", ["recipe", "sensor", "canister_shape", "outer", "wall", "pack_kind"]],
+  ["Pack and canister", ["recipe", "pack_lot", "sensor", "canister_shape", "outer", "wall", "pack_kind"]],
   ["What it should reach", ["depth", "at_carbon", "soak", "hardness"]], ["Where there are several thermocouples", ["channel"]]];
 let fields = [], units = {}, latest = null, timer = null;
 let tried = false; // before that, only what was typed into is judged
