@@ -11,7 +11,7 @@ CHECKS = {
     "lint": ("-m", "ruff", "check", "."),
     "types": ("-m", "mypy"),
     "import contracts": ("-c", "from importlinter.cli import lint_imports_command as check; check()"),
-    "tests": ("-m", "pytest", "-n", "4", "--dist", "worksteal", *sys.argv[1:]),
+    "tests": ("-m", "pytest", "-n", "3", "--dist", "worksteal", *sys.argv[1:]),
 }
 
 
