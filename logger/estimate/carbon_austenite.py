@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from logger.estimate.carbon_problem import NOTHING, CarbonProblem, Surface
+from logger.estimate.carbon_problem import NOTHING, CarbonProblem, Surface, kept_wt_pct, offered_wt_pct
 from logger.estimate.carbon_transport import (
     Advanced,
     Geometry,
@@ -33,9 +33,16 @@ measured at a tenth of that difference from the true one."""
 
 
 def austenite_step(
-    problem: CarbonProblem, nodes: FloatArray, span: Span, surfaces: tuple[Surface, Surface], reach_s: float
+    problem: CarbonProblem,
+    nodes: FloatArray,
+    span: Span,
+    surfaces: tuple[Surface, Surface],
+    reach_s: float,
+    hottest_K: FloatArray,
 ) -> Advanced | None:
     """One step over a span; None where some of the steel is, or would come to be, not austenite, or below no carbon.
+
+    Nor does it take the step in which a pack stops, or begins, to give or to take carbon.
 
     Parameters
     ----------
@@ -44,6 +51,7 @@ def austenite_step(
     span : the stretch of time, its temperatures
     surfaces : what the front and the back face touch over it
     reach_s : relative mobility integrated since the surfaces last changed, this step not included [s]
+    hottest_K : (m,)            hottest since the surfaces last changed [K]
     """
     lowest_K, highest_K = span.extremes_K
     table = phase_table()
@@ -54,8 +62,10 @@ def austenite_step(
         return None
     geometry = geometry_of(problem)
     volume = geometry.volume
-    flows = _Flows(problem, span, geometry, _faces(surfaces, span))
-    faces = flows.faces
+    faces = _faces(surfaces, span, nodes, hottest_K)
+    if faces is None:
+        return None
+    flows = _Flows(problem, span, geometry, faces)
     now, slope = flows.at(nodes, 0)
     later = _change_over_step(nodes, faces)
 
@@ -103,6 +113,8 @@ def austenite_step(
     for face in faces:
         if face.pinned is not None:
             whole[face.pinned, face.number] = face.offered[1][face.pinned]
+    if not all(face.stays(whole) for face in faces):
+        return None
     if float(whole.min()) < 0.0:
         # Beside iron without carbon a steep front may swing below nothing: the other step does not.
         return None
@@ -124,41 +136,96 @@ class _Face:
 
     number : 0 the front node, -1 the back one
     per_step : two of (m,)   mass transfer times the seconds the whole step would take at that moment's pace [m]
-    offered : two of (m,)    carbon offered [wt%, solver's scale]
+    offered : two of (m,)    carbon offered, or taken back down to [wt%, solver's scale]
     pinned : (m,)            where the face is held at it; None: nowhere
+    between : two of (m,)    carbon of the steel below the face for which all this holds, least and most [wt%]
     """
 
     number: int
     per_step: tuple[FloatArray, FloatArray]
     offered: tuple[FloatArray, FloatArray]
     pinned: np.ndarray | None
+    between: tuple[FloatArray, FloatArray] | None
+
+    def stays(self, nodes: FloatArray) -> bool:
+        """Whether all this still holds for the nodes after the step."""
+        if self.between is None:
+            return True
+        below = nodes[:, 1 if self.number == 0 else -2]
+        return bool(((below >= self.between[0]) & (below <= self.between[1])).all())
 
 
-def _faces(surfaces: tuple[Surface, Surface], span: Span) -> list[_Face]:
-    """The faces that are not sealed."""
+def _faces(
+    surfaces: tuple[Surface, Surface], span: Span, nodes: FloatArray, hottest_K: FloatArray
+) -> list[_Face] | None:
+    """The faces that are not sealed; None where a pack begins or ends to give or to take over the step."""
     # Colder steel takes longer over the same work; together as long as it really took.
     begin_K, _, end_K = span.line_K
     slower = np.exp(MOBILITY_ENERGY_K / begin_K - MOBILITY_ENERGY_K / end_K)
     end_s = span.hot_s * (2.0 / (1.0 + slower))
-    begin_s = end_s * slower
     faces = []
     for number, surface in ((0, surfaces[0]), (-1, surfaces[1])):
         if surface is NOTHING:
             continue
-        # No ferrite, so that no pack offers more than it is asked for: see `offered_wt_pct`.
-        offered = tuple(
-            np.minimum(surface.potential_at(at_K), most)
-            for at_K, most in ((begin_K, span.highest_wt_pct[0]), (end_K, span.highest_wt_pct[2]))
-        )
-        begin, end = surface.transfer_at(begin_K), surface.transfer_at(end_K)
-        pinned = np.isinf(begin)
-        if pinned.any():
-            begin, end = np.where(pinned, 0.0, begin), np.where(pinned, 0.0, end)
-            pinned = np.broadcast_to(pinned, begin_s.shape)
-            faces.append(_Face(number, (begin * begin_s, end * end_s), offered, pinned))
-        else:
-            faces.append(_Face(number, (begin * begin_s, end * end_s), offered, None))
+        below = nodes[:, 1 if number == 0 else -2]
+        face = _face(number, surface, span, (end_s * slower, end_s), below, hottest_K)
+        if face is None:
+            return None
+        faces.append(face)
     return faces
+
+
+def _face(
+    number: int,
+    surface: Surface,
+    span: Span,
+    paces_s: tuple[FloatArray, FloatArray],
+    below: FloatArray,
+    hottest_K: FloatArray,
+) -> _Face | None:
+    """One face over the step, with the carbon of the steel ``below`` it [wt%], (m,); None: see `_faces`.
+
+    ``paces_s``: how long the whole step would take at the pace of its beginning and of its end, (m,) each [s].
+    """
+    begin_K, _, end_K = span.line_K
+    most_before, _, most_after = span.highest_wt_pct
+    offered = (
+        offered_wt_pct(surface, begin_K, most_before, _NO_FERRITE),
+        offered_wt_pct(surface, end_K, most_after, _NO_FERRITE),
+    )
+    kept_before = kept_wt_pct(surface, hottest_K, most_before, offered[0])
+    kept_after = kept_wt_pct(surface, hottest_K, most_after, offered[1])
+    begin, end = surface.transfer_at(begin_K), surface.transfer_at(end_K)
+    pinned: np.ndarray | None = None
+    if np.isinf(begin).any():
+        pinned = np.broadcast_to(np.isinf(begin), paces_s[0].shape)
+        begin, end = np.where(pinned, 0.0, begin), np.where(pinned, 0.0, end)
+    per_step = begin * paces_s[0], end * paces_s[1]
+    if kept_before is None and kept_after is None:
+        return _Face(number, per_step, offered, pinned, None)
+    kept = (
+        offered[0] if kept_before is None else kept_before,
+        offered[1] if kept_after is None else kept_after,
+    )
+    least_offered, most_offered = np.minimum(*offered), np.maximum(*offered)
+    least_kept, most_kept = np.minimum(*kept), np.maximum(*kept)
+    takes_up, gives_off = below <= least_offered, below > most_kept
+    rests = (below > most_offered) & (below <= least_kept)
+    if not (takes_up | gives_off | rests).all():
+        return None
+    least = np.where(takes_up, -np.inf, np.where(rests, most_offered, most_kept))
+    most = np.where(takes_up, least_offered, np.where(rests, least_kept, np.inf))
+    return _Face(
+        number,
+        (np.where(rests, 0.0, per_step[0]), np.where(rests, 0.0, per_step[1])),
+        (np.where(gives_off, kept[0], offered[0]), np.where(gives_off, kept[1], offered[1])),
+        None if pinned is None else pinned & ~rests,
+        (least, most),
+    )
+
+
+_NO_FERRITE = np.zeros(1)
+"""Steel that is austenite all through has none: no pack offers it more than it is asked for."""
 
 
 class _Flows:

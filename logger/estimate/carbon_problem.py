@@ -33,7 +33,7 @@ from logger.steel.pack_recipes import (
     STATED_TRANSFER_SPREAD,
     recipe_named,
 )
-from logger.steel.phase_limits import A1_K, A3, HIGHEST_K, HIGHEST_W
+from logger.steel.phase_limits import A1_K, HIGHEST_K
 from logger.units import FloatArray
 
 HIGHEST_POTENTIAL_WT_PCT = 6.67
@@ -440,7 +440,9 @@ def _surface_of_pack(pack: Pack, reference: float, own_scale: float, spread: She
     )
 
 
-def offered_wt_pct(surface: Surface, temperature_K: FloatArray, phases: FloatArray) -> FloatArray:
+def offered_wt_pct(
+    surface: Surface, temperature_K: FloatArray, highest_wt_pct: FloatArray, a3_wt_pct: FloatArray
+) -> FloatArray:
     """Carbon [wt%, solver's scale] a face tends to: what the surface asks for, as far as the iron can follow.
 
     No more than iron holds at that temperature. And a pack never pulls carbon out of austenite to make ferrite: below
@@ -451,12 +453,39 @@ def offered_wt_pct(surface: Surface, temperature_K: FloatArray, phases: FloatArr
     Parameters
     ----------
     surface : what the face touches
-    temperature_K : array, shape (m,)     [K]
-    phases : array, (m, columns)          rows of the phase table at these temperatures [wt%, K]
+    temperature_K : array, shape (m,)                  [K]
+    highest_wt_pct, a3_wt_pct : arrays, shape (m,)     the most iron can take, and A3 [wt%], at these temperatures
 
-    Returns    array, shape (m,)          carbon [wt%]
+    Returns    array, shape (m,)                       carbon [wt%]
     """
-    result: FloatArray = np.minimum(surface.potential_at(temperature_K), phases[:, HIGHEST_W])
+    result: FloatArray = np.minimum(surface.potential_at(temperature_K), highest_wt_pct)
     if surface.kind is SurfaceKind.PACK:
-        result = np.maximum(result, phases[:, A3])
+        result = np.maximum(result, a3_wt_pct)
     return result
+
+
+def kept_wt_pct(
+    surface: Surface, hottest_K: FloatArray, highest_wt_pct: FloatArray, offered: FloatArray
+) -> FloatArray | None:
+    """Carbon [wt%, solver's scale] below which a face gives nothing back; None where that is what is offered to it.
+
+    A pack that cools takes back none of the carbon it gave while hotter. Its gas, in balance with charcoal when hot, is
+    richer in carbon monoxide than the balance of a lower temperature: 50 K below 950 C it is twice as active in carbon
+    as graphite (2 CO = C + CO2, log10 K = 9141 / T + 0.000224 T - 9.595, K = p_CO2 / p_CO^2), and until it has dropped
+    that carbon somewhere it takes none from steel. That it never does so on the way down is common practice, no source:
+    a slowly cooled case has its carbide up to the face. Steel richer than all that this pack has offered does give off
+    carbon, and so does any in a pack of one stated potential, which means a gas that is kept at it.
+
+    Parameters
+    ----------
+    surface : what the face touches
+    hottest_K : array, shape (m,)          hottest since it began to touch it [K]
+    highest_wt_pct : array, shape (m,)     the most iron can take now [wt%]
+    offered : array, shape (m,)            what `offered_wt_pct` says [wt%]
+
+    Returns    array, shape (m,), or None  carbon [wt%]
+    """
+    if surface.potential_wt_pct.shape[0] == 1:
+        return None
+    kept = np.minimum(surface.potential_at(hottest_K), highest_wt_pct)
+    return np.maximum(kept, offered) if (kept > offered).any() else None

@@ -74,6 +74,7 @@ class CarbonState:
     windows : closed windows from before `time_s` on, not yet stepped over
     open_time_s, open_K : (j,), (m, j)   samples of the window that has not closed, the first one being its start
     last_K : (m,)             temperature the last step ended at; A1 before the first
+    hottest_K : (m,)          hottest since the surfaces last changed; A1 before the first step
     ever : what must be remembered
     """
 
@@ -86,6 +87,7 @@ class CarbonState:
     open_time_s: FloatArray
     open_K: FloatArray
     last_K: FloatArray
+    hottest_K: FloatArray
     ever: Ever
 
 
@@ -105,6 +107,7 @@ def begin(problem: CarbonProblem) -> CarbonState:
         open_time_s=np.zeros(0),
         open_K=np.zeros((members, 0)),
         last_K=np.full(members, A1_K),
+        hottest_K=np.full(members, A1_K),
         ever=Ever.nothing(members),
     )
 
@@ -157,7 +160,9 @@ def members_at_end(problem: CarbonProblem, state: CarbonState) -> CarbonMembers:
     nodes = provisional.nodes
     hot = last_K > A1_K
     if hot.any():
-        faces = face_now(problem, nodes, np.maximum(last_K, A1_K), surfaces_at(problem, provisional.time_s))
+        faces = face_now(
+            problem, nodes, np.maximum(last_K, A1_K), surfaces_at(problem, provisional.time_s), provisional.hottest_K
+        )
         nodes = nodes.copy()
         nodes[hot, 0], nodes[hot, -1] = faces[hot, 0], faces[hot, 1]
     return ended(problem, nodes, provisional.ever, last_s, last_K)
@@ -181,7 +186,7 @@ def _stepped(problem: CarbonProblem, state: CarbonState, to_the_end: bool) -> Ca
     """Every step that the closed windows allow; with `to_the_end`, all of them to the last window's end."""
     plan = _Plan(problem, state.windows)
     time_s, nodes, rate, ever = state.time_s, state.nodes, state.rate, state.ever
-    work_s, reach_s, last_K = state.work_s, state.reach_s, state.last_K
+    work_s, reach_s, last_K, hottest_K = state.work_s, state.reach_s, state.last_K, state.hottest_K
     first = 0
     surfaces = surfaces_at(problem, time_s)
     changes = [change for change in problem.change_times_s if change > time_s]
@@ -191,16 +196,17 @@ def _stepped(problem: CarbonProblem, state: CarbonState, to_the_end: bool) -> Ca
             changes.pop(0)
             surfaces = surfaces_at(problem, time_s)
             rate, work_s, reach_s = None, FIRST_WORK_S, 0.0
+            hottest_K = np.full(problem.members, A1_K)
         if first >= len(state.windows):
             break
         span, whole = plan.next_span(nodes, first, time_s, work_s, changes[0] if changes else inf, to_the_end)
         if span is None:
             break
         # From the beginning or another surface on, the faces must first find their carbon.
-        result = austenite_step(problem, nodes, span, surfaces, reach_s) if reach_s > 0.0 else None
+        result = austenite_step(problem, nodes, span, surfaces, reach_s, hottest_K) if reach_s > 0.0 else None
         austenite = result is not None
         if result is None:
-            result = step(problem, nodes, rate, span, surfaces, reach_s, phase_table().at(last_K))
+            result = step(problem, nodes, rate, span, surfaces, reach_s, phase_table().at(last_K), hottest_K)
         done_s = span.mean_work_s
         growth = _growth(problem, result.error_wt_pct) if result.converged else LEAST_GROWTH
         if not (result.converged and result.error_wt_pct <= problem.tolerance_wt_pct):
@@ -210,7 +216,7 @@ def _stepped(problem: CarbonProblem, state: CarbonState, to_the_end: bool) -> Ca
             continue
         nodes, rate, reach_s = result.nodes, result.rate, reach_s + done_s
         ever = _remembered(problem, ever, nodes, span, surfaces, austenite)
-        time_s, last_K = span.end_s, span.stage_K[1]
+        time_s, last_K, hottest_K = span.end_s, span.stage_K[1], np.maximum(hottest_K, span.line_K.max(axis=0))
         grown_s = done_s * min(max(growth, LEAST_GROWTH), MOST_GROWTH)
         # A step cut short by the samples says little about how long it might have been.
         work_s = grown_s if whole else max(work_s, grown_s)
@@ -222,6 +228,7 @@ def _stepped(problem: CarbonProblem, state: CarbonState, to_the_end: bool) -> Ca
         work_s=work_s,
         reach_s=reach_s,
         last_K=last_K,
+        hottest_K=hottest_K,
         windows=state.windows.after(min(first, len(state.windows)), plan.sums[min(first, len(state.windows))]),
         ever=ever,
     )

@@ -15,7 +15,7 @@ from math import sqrt
 
 import numpy as np
 
-from logger.estimate.carbon_problem import NOTHING, CarbonProblem, Surface, offered_wt_pct
+from logger.estimate.carbon_problem import NOTHING, CarbonProblem, Surface, kept_wt_pct, offered_wt_pct
 from logger.estimate.diffusivity_table import CARBON_STEP_WT_PCT, POINTS, integral_table
 from logger.estimate.lapack import dgtsv
 from logger.steel.carbon_diffusion import DiffusivityLaw
@@ -234,23 +234,37 @@ def geometry_of(problem: CarbonProblem) -> Geometry:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Contact:
-    """What one face touches at one moment: mass transfer [m/s] where finite, where pinned, and the carbon it offers."""
+    """What one face touches at one moment, each (m,): mass transfer [m/s] where finite, where pinned, and its carbon.
+
+    Steel with less than ``w`` [wt%] takes carbon up; steel with more than ``kept`` gives it off; None: the same.
+    """
 
     transfer: FloatArray
     pinned: np.ndarray | None
     w: FloatArray
+    kept: FloatArray | None
+
+    def beside(self, steel_wt_pct: FloatArray) -> "Contact":
+        """What it is for steel of this austenite-equivalent carbon [wt%], (m,), just below the face."""
+        if self.kept is None:
+            return self
+        gives_off = steel_wt_pct > self.kept
+        at_rest = (steel_wt_pct > self.w) & ~gives_off
+        pinned = None if self.pinned is None else self.pinned & ~at_rest
+        return Contact(np.where(at_rest, 0.0, self.transfer), pinned, np.where(gives_off, self.kept, self.w), None)
 
 
-def contact(surface: Surface, temperature_K: FloatArray, phases: FloatArray) -> Contact | None:
-    """What the surface offers at temperatures [K], (m,), with the rows of their ``phases``; None for a sealed face."""
+def contact(surface: Surface, temperature_K: FloatArray, phases: FloatArray, hottest_K: FloatArray) -> Contact | None:
+    """What the surface offers and takes back, as `offered_wt_pct` and `kept_wt_pct` say; None for a sealed face."""
     if surface is NOTHING:
         return None
     beta = surface.transfer_at(temperature_K)
-    w = offered_wt_pct(surface, temperature_K, phases)
+    w = offered_wt_pct(surface, temperature_K, phases[:, HIGHEST_W], phases[:, A3])
+    kept = kept_wt_pct(surface, hottest_K, phases[:, HIGHEST_W], w)
     pinned = np.isinf(beta)
     if not pinned.any():
-        return Contact(beta, None, w)
-    return Contact(np.where(pinned, 0.0, beta), np.broadcast_to(pinned, w.shape), w)
+        return Contact(beta, None, w, kept)
+    return Contact(np.where(pinned, 0.0, beta), np.broadcast_to(pinned, w.shape), w, kept)
 
 
 def step(
@@ -261,6 +275,7 @@ def step(
     surfaces: tuple[Surface, Surface],
     reach_s: float,
     phases_before: FloatArray,
+    hottest_K: FloatArray,
 ) -> Advanced:
     """One step over a span.
 
@@ -273,19 +288,20 @@ def step(
     surfaces : what the front and the back face touch over it
     reach_s : relative mobility integrated since the surfaces last changed, this step not included [s]
     phases_before : (m, columns) rows of the phase table [each in its own unit] where the step before ended
+    hottest_K : (m,)            hottest since the surfaces last changed [K]
     """
     phi = Potential(problem, span.temperature_K)
     work = span.work_s[:, None]
     stage_work = STAGE_PART * work
     duration_s = STAGE_PART * span.hot_s
     guess = nodes if rate is None else nodes + stage_work * rate
-    first = _solve(problem, phi, nodes, guess, duration_s, span.stage_K[0], span.stage_phases[0], surfaces)
+    first = _solve(problem, phi, nodes, guess, duration_s, span.stage_K[0], span.stage_phases[0], surfaces, hottest_K)
     if first is None:
         return Advanced(nodes, nodes, np.inf, False)
     change = first[0] - nodes
     start = nodes + (1.0 / STAGE_PART - 1.0) * change
     guess = nodes + (1.0 / STAGE_PART) * change if rate is None else _extrapolated(nodes, change, rate, work)
-    second = _solve(problem, phi, start, guess, duration_s, span.stage_K[1], span.stage_phases[1], surfaces)
+    second = _solve(problem, phi, start, guess, duration_s, span.stage_K[1], span.stage_phases[1], surfaces, hottest_K)
     if second is None:
         return Advanced(nodes, nodes, np.inf, False)
     u, matrix, region = second
@@ -308,7 +324,9 @@ def step(
             # Steel turns to another phase as the temperature moves: the second stage would go on from where the first
             # would have led, had it not. One backward step over the whole span never overshoots; being of first order
             # only, it has to come near the two stages where they can be trusted.
-            whole = _solve(problem, phi, nodes, u, span.hot_s, span.stage_K[1], span.stage_phases[1], surfaces)
+            whole = _solve(
+                problem, phi, nodes, u, span.hot_s, span.stage_K[1], span.stage_phases[1], surfaces, hottest_K
+            )
             if whole is None:
                 return Advanced(nodes, nodes, np.inf, False)
             away = _away_from_fronts(region)
@@ -373,6 +391,7 @@ def _solve(
     temperature_K: FloatArray,
     phases: FloatArray,
     surfaces: tuple[Surface, Surface],
+    hottest_K: FloatArray,
 ) -> tuple[FloatArray, Matrix, np.ndarray | None] | None:
     """Nodes after a backward step; None if Newton's method does not settle.
 
@@ -382,11 +401,12 @@ def _solve(
     members, count = start.shape
     h = duration_s[:, None]
     flow, both, volume = h * geometry.conductance, h * geometry.both, geometry.volume
-    front, back = contact(surfaces[0], temperature_K, phases), contact(surfaces[1], temperature_K, phases)
+    touched = [
+        (end, touch)
+        for end, surface in zip((0, -1), surfaces, strict=True)
+        if (touch := contact(surface, temperature_K, phases, hottest_K)) is not None
+    ]
     u = np.maximum(guess, 0.0)
-    for end, touch in ((0, front), (-1, back)):
-        if touch is not None and touch.pinned is not None:
-            u[:, end] = np.where(touch.pinned, touch.w, u[:, end])
     highest = float(phases[:, SATURATION].min())
     mixed = float(phases[:, A3].max()) > 0.0 or float(start.max()) > highest
     accept = SMOOTH_CHANGE_PART * problem.tolerance_wt_pct
@@ -403,14 +423,13 @@ def _solve(
         np.multiply(flow, slope[:, :-1], out=lower[:, :-1])
         diagonal = both * slope
         diagonal += volume
-        for end, touch in ((0, front), (-1, back)):
-            if touch is None:
-                continue
+        for end, may_touch in touched:
+            touch = may_touch.beside(_below(end, u, phases, mixed))
             inward = touch.transfer * duration_s
             residual[:, end] -= inward * (touch.w - u[:, end])
             diagonal[:, end] += inward
             if touch.pinned is not None:
-                residual[touch.pinned, end] = 0.0
+                residual[touch.pinned, end] = (u[:, end] - touch.w)[touch.pinned]
                 diagonal[touch.pinned, end] = 1.0
                 if end == 0:
                     upper[touch.pinned, 0] = 0.0
@@ -434,6 +453,13 @@ def _solve(
         if not chopped and biggest < accept:
             return u, matrix, region if mixed else None
     return None
+
+
+def _below(end: int, u: FloatArray, phases: FloatArray, mixed: bool) -> FloatArray:
+    """Austenite-equivalent carbon of the cell below a face, the first (0) or the last (-1) node, (m,) [wt%]."""
+    cell = u[:, [1 if end == 0 else -2]]
+    result: FloatArray = (austenite_equivalent_wt_pct(cell, phases) if mixed else cell)[:, 0]
+    return result
 
 
 def _limits_passed(nodes: FloatArray, phases: tuple[FloatArray, ...]) -> bool:
@@ -491,7 +517,11 @@ def _filtered(geometry: Geometry, defect: FloatArray, matrix: Matrix) -> FloatAr
 
 
 def face_now(
-    problem: CarbonProblem, nodes: FloatArray, temperature_K: FloatArray, surfaces: tuple[Surface, Surface]
+    problem: CarbonProblem,
+    nodes: FloatArray,
+    temperature_K: FloatArray,
+    surfaces: tuple[Surface, Surface],
+    hottest_K: FloatArray,
 ) -> FloatArray:
     """Austenite-equivalent carbon [wt%] at the two faces, (m, 2), that the ``nodes`` and the pack agree on.
 
@@ -502,11 +532,13 @@ def face_now(
     phi = None
     conductance = geometry_of(problem).conductance
     for column, cell, g, surface in ((0, 1, conductance[0], surfaces[0]), (1, -2, conductance[-1], surfaces[1])):
-        touch = contact(surface, temperature_K, phases)
-        if touch is None:
+        below = austenite_equivalent_wt_pct(nodes[:, [cell]], phases)[:, 0]
+        may_touch = contact(surface, temperature_K, phases, hottest_K)
+        if may_touch is None:
             # Nothing passes a sealed face: it is in equilibrium with the steel just below.
-            faces[:, column] = austenite_equivalent_wt_pct(nodes[:, [cell]], phases)[:, 0]
+            faces[:, column] = below
             continue
+        touch = may_touch.beside(below)
         if touch.pinned is None or not touch.pinned.all():
             phi = phi or Potential(problem, temperature_K)
             w = faces[:, column].copy()

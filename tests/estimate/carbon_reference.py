@@ -21,13 +21,13 @@ def agren_m2_per_s(temperature_K: float, carbon_wt_pct: np.ndarray) -> np.ndarra
     return lead * np.exp(-(1.0 / temperature_K - 2.221e-4) * (17767.0 - 26436.0 * y))
 
 
-def graphite_line_wt_pct(temperature_K: float) -> float:
-    """Carbon of austenite beside graphite: ln[y/(1-y)] + (5115.9 + 8339.9 y)/T - 1.9096 = 0."""
+def carbon_at_activity_wt_pct(temperature_K: float, activity: float = 1.0) -> float:
+    """Carbon of austenite of an activity (graphite 1): ln[y/(1-y)] + (5115.9 + 8339.9 y)/T - 1.9096 = ln activity."""
 
-    def log_activity(y: float) -> float:
-        return float(np.log(y / (1.0 - y)) + (5115.9 + 8339.9 * y) / temperature_K - 1.9096)
+    def off(y: float) -> float:
+        return float(np.log(y / (1.0 - y)) + (5115.9 + 8339.9 * y) / temperature_K - 1.9096 - np.log(activity))
 
-    y = brentq(log_activity, 1e-6, 0.3)
+    y = brentq(off, 1e-6, 0.3)
     return 100.0 * 12.011 * y / (12.011 * y + 55.847)
 
 
@@ -49,7 +49,10 @@ def solved(
     """Depths of the cells [m] and their carbon [wt%] at the last sample, and the carbon at the face [wt%].
 
     The section is a half plate, or a round from its surface to its axis. A pinned surface has an infinite transfer.
+    A potential that depends on temperature is a pack's, which takes nothing back below what it offered at the hottest
+    so far; a number is a gas's, which does.
     """
+    hottest_K = np.maximum.accumulate(temperature_K)
     low, high = 0.0, 0.2
     growth = (
         brentq(lambda g: first_m * (np.expm1(cells * np.log1p(g)) / g) - half_m, 1e-9, high)
@@ -70,8 +73,12 @@ def solved(
     def asked(T: float) -> float:
         return potential_wt_pct(T) if callable(potential_wt_pct) else potential_wt_pct
 
-    def face(T: float, first_cell: float) -> float:
-        p = asked(T)
+    def face(t: float, T: float, first_cell: float) -> float:
+        p, kept = asked(T), asked(float(np.interp(t, time_s, hottest_K)))
+        if p < first_cell <= kept:
+            return first_cell
+        if first_cell > kept:
+            p = max(p, kept)
         if np.isinf(transfer_m_per_s):
             return p
         w = first_cell
@@ -87,7 +94,7 @@ def solved(
     def rate(t: float, C: np.ndarray) -> np.ndarray:
         T = float(np.interp(t, time_s, temperature_K))
         D = law(T, 0.5 * (C[1:] + C[:-1]))
-        w = face(T, float(C[0]))
+        w = face(t, T, float(C[0]))
         flow = np.empty(cells + 1)
         flow[0] = float(law(T, np.array([0.5 * (w + C[0])]))[0]) * (w - C[0]) / (0.5 * sizes[0])
         flow[1:-1] = area[1:-1] * D * (C[:-1] - C[1:]) / between
@@ -108,7 +115,7 @@ def solved(
     )
     assert solution.success, solution.message
     carbon = solution.y[:, -1]
-    return middle, carbon, face(float(temperature_K[-1]), float(carbon[0]))
+    return middle, carbon, face(float(time_s[-1]), float(temperature_K[-1]), float(carbon[0]))
 
 
 def _band(cells: int) -> np.ndarray:

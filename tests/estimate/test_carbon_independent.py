@@ -18,7 +18,7 @@ from logger.sheet_parts import Canister, Layer, Pack, Piece, Shape, SurfaceKind
 from logger.steel.carbon_diffusion import AGREN, ConstantDiffusivity, liquid_diffusivity_m2_per_s
 from logger.steel.phase_limits import liquid_at_graphite_wt_pct, liquidus_wt_pct, solidus_wt_pct
 from logger.units import kelvin_from_celsius
-from tests.estimate.carbon_reference import solved_layers
+from tests.estimate.carbon_reference import carbon_at_activity_wt_pct, solved, solved_layers
 
 
 def front_speed(
@@ -175,3 +175,62 @@ def test_a_sealed_stack_of_different_alloys_conserves_its_carbon_to_rounding() -
     assert abs(ended.gain_kg_per_m2) < 1e-12
     own = np.array([layer.carbon_wt_pct for layer in layers])
     assert ended.mean_wt_pct == pytest.approx(float(np.dot(own, [0.0008, 0.0004, 0.001]) / 0.0022), rel=1e-11)
+
+
+COOLED_IN_THE_PACK_C = [900.0, 960.0, 960.0, 830.0, 900.0, 900.0]
+COOLED_AT_H = [0.0, 0.5, 3.0, 5.0, 6.0, 7.0]
+
+
+@pytest.mark.parametrize("transfer_m_per_s", [2e-7, inf])
+@pytest.mark.parametrize("activity", [0.55, 0.65])
+def test_steel_that_cools_in_its_pack_keeps_its_carbon(activity: float, transfer_m_per_s: float) -> None:
+    """Down to 830 C and half way up again, austenite all through, against scipy's stiff integrator on fine cells."""
+    time_s = np.arange(0.0, 3600.0 * COOLED_AT_H[-1] + 1.0, 60.0)
+    temperature_K = kelvin_from_celsius(np.interp(time_s / 3600.0, COOLED_AT_H, COOLED_IN_THE_PACK_C))
+    pack = Pack(carbon_activity=activity, mass_transfer_m_per_s=transfer_m_per_s)
+    problem = carbon_problem.problem_from_sheet(
+        RunSheet(Piece(Shape.PLATE, 0.004, 0.5), pack=pack, canister=Canister(sensor="inside"))
+    )
+    state = carbon_profile.begin(problem)
+    means = []
+    for from_h, to_h in ((-1.0, 3.0), (3.0, 5.0), (5.0, 7.0)):
+        part = (time_s > 3600.0 * from_h) & (time_s <= 3600.0 * to_h)
+        state = carbon_profile.advance(problem, state, time_s[part], temperature_K[part])
+        means.append(carbon_profile.at_end(problem, state).mean_wt_pct)
+    result = carbon_profile.at_end(problem, state)
+
+    depth_m, carbon, surface = solved(
+        time_s, temperature_K, 0.002, 0.5, lambda T: carbon_at_activity_wt_pct(T, activity), transfer_m_per_s
+    )
+    assert means == sorted(means)
+    assert result.surface_wt_pct == pytest.approx(surface, rel=0.01)
+    for level in (0.60, 0.70):
+        expected_m = float(np.interp(-level, -carbon, depth_m))
+        assert result.case_depth_m(level) == pytest.approx(expected_m, rel=0.01, abs=5e-6)
+
+
+def test_carbide_stays_up_to_the_face_of_a_case_that_cools_slowly_in_graphite() -> None:
+    time_s = np.arange(0.0, 8.0 * 3600.0, 60.0)
+    temperature_K = kelvin_from_celsius(np.interp(time_s, [0.0, 1.0e4, 2.8e4], [950.0, 950.0, 600.0]))
+    sheet = RunSheet(
+        Piece(Shape.PLATE, 0.006, 0.1), pack=Pack(recipe="energised charcoal"), canister=Canister(sensor="inside")
+    )
+    problem = carbon_problem.problem_from_sheet(sheet)
+    state = carbon_profile.advance(problem, carbon_profile.begin(problem), time_s, temperature_K)
+    profile = carbon_profile.at_end(problem, state).carbon_wt_pct
+    assert np.all(np.diff(profile[: profile.size // 2]) <= 1e-6)
+    assert profile[0] > 0.9  # the eutectoid has 0.77: the rest is carbide
+
+
+def test_steel_richer_than_its_pack_ever_was_loses_carbon_to_it() -> None:
+    time_s = np.arange(0.0, 4.0 * 3600.0, 60.0)
+    temperature_K = kelvin_from_celsius(np.interp(time_s, [0.0, 7200.0, 14400.0], [950.0, 950.0, 850.0]))
+    pack = Pack(carbon_activity=0.5, mass_transfer_m_per_s=2e-7)
+    problem = carbon_problem.problem_from_sheet(
+        RunSheet(Piece(Shape.PLATE, 0.004, 1.0), pack=pack, canister=Canister(sensor="inside"))
+    )
+    state = carbon_profile.advance(problem, carbon_profile.begin(problem), time_s, temperature_K)
+    result = carbon_profile.at_end(problem, state)
+    offered = carbon_at_activity_wt_pct(float(temperature_K[0]), 0.5)
+    assert offered - 0.01 < result.surface_wt_pct < 0.95
+    assert result.mean_wt_pct < 0.99

@@ -20,7 +20,7 @@ from logger.steel.carbon_diffusion import (
     DiffusivityLaw,
 )
 from logger.units import kelvin_from_celsius
-from tests.estimate.carbon_reference import graphite_line_wt_pct, solved
+from tests.estimate.carbon_reference import carbon_at_activity_wt_pct, solved
 from tests.estimate.published_tables import rows
 
 LAWS = {"agren": AGREN, "tibbetts": TIBBETTS, "slycke": SLYCKE_ERICSSON}
@@ -192,7 +192,7 @@ def test_random_heats_are_within_one_per_cent_of_a_refined_independent_reference
     result = carbon_profile.at_end(problem, state)
 
     def asked(T: float) -> float:
-        return _carbon_at_activity(T, activity)
+        return carbon_at_activity_wt_pct(T, activity)
 
     half_m = 0.5e-3 * thickness_mm
     depth_m, carbon, surface = solved(time_s, temperature_K, half_m, start, asked, transfer, is_round=is_round)
@@ -204,18 +204,6 @@ def test_random_heats_are_within_one_per_cent_of_a_refined_independent_reference
         if profile.min() + 0.005 < level < profile.max() - 0.005:
             expected_m = float(np.interp(-level, -profile, profile_m))
             assert result.case_depth_m(level) == pytest.approx(expected_m, rel=0.01, abs=5e-6)
-
-
-def _carbon_at_activity(temperature_K: float, activity: float) -> float:
-    """The graphite line's formula solved for another activity."""
-    if activity == 1.0:
-        return graphite_line_wt_pct(temperature_K)
-    low, high = 1e-6, 0.3
-    for _ in range(60):
-        y = 0.5 * (low + high)
-        log_activity = np.log(y / (1.0 - y)) + (5115.9 + 8339.9 * y) / temperature_K - 1.9096
-        low, high = (y, high) if log_activity < np.log(activity) else (low, y)
-    return float(100.0 * 12.011 * y / (12.011 * y + 55.847))
 
 
 def test_sealed_homogenising_conserves_carbon_to_rounding() -> None:
