@@ -100,7 +100,9 @@ _TABLE_K: FloatArray = A1_K + POTENTIAL_TABLE_STEP_K * np.arange(_TABLE_ROWS, dt
 NOTHING = Surface(SurfaceKind.SEALED, np.zeros(1), np.zeros((1, 1)))
 """A sealed face: no carbon in or out."""
 
-OPEN_AIR_NOTE = "open air: surface held at no carbon, as the textbook decarburizing examples do; scale slows it"
+OPEN_AIR_NOTE = "Open air: surface held at no carbon, as the textbook decarburizing examples do; scale slows it."
+
+COOLING_NOTE = "A pack that cools is taken to take back none of the carbon it gave (common practice, no source)."
 
 OPEN_AIR = Surface(SurfaceKind.OPEN_AIR, np.full(1, inf), np.zeros((1, 1)), note=OPEN_AIR_NOTE)
 """A bare hot face in air.
@@ -411,17 +413,20 @@ def _surface_of_pack(pack: Pack, reference: float, own_scale: float, spread: She
     activity: float | FloatArray | None = pack.carbon_activity
     if activity is None and potential is None:
         activity = 1.0 if recipe is None else recipe.carbon_activity.value
-        notes.append("carbon activity 1 (graphite)" if recipe is None else recipe.carbon_activity.source)
+        source = "graphite has 1" if recipe is None else recipe.carbon_activity.source
+        notes.append(f"Carbon activity of the pack, {activity:g}: {source}.")
     beta: float | FloatArray
     energy, at_K = pack.mass_transfer_energy_J_per_mol, pack.mass_transfer_reference_K
     if pack.mass_transfer_m_per_s is not None:
         beta = pack.mass_transfer_m_per_s
     elif recipe is not None:
         beta, energy, at_K = recipe.mass_transfer_m_per_s.value, recipe.energy_J_per_mol, recipe.reference_K
-        notes.append(recipe.mass_transfer_m_per_s.source)
+        notes.append(f"Its mass transfer, {beta:.1e} m/s: {recipe.mass_transfer_m_per_s.source}.")
     else:
         beta = inf
-        notes.append("no mass transfer stated: surface held at the pack's carbon, the most it can take up")
+        notes.append("No mass transfer stated: the surface is held at the pack's carbon, the most it can take up.")
+    if potential is None:
+        notes.append(COOLING_NOTE)
     if spread is not None:
         own_activity = None if recipe is None or pack.carbon_activity is not None else recipe.carbon_activity
         if activity is not None and spread.activity is not None:
@@ -436,7 +441,7 @@ def _surface_of_pack(pack: Pack, reference: float, own_scale: float, spread: She
         if spread.transfer is not None:
             beta = beta * (1.0 + (own_transfer or STATED_TRANSFER_SPREAD).spread) ** spread.transfer
     return pack_surface(
-        activity if potential is None else None, potential, beta, energy, at_K, reference, own_scale, "; ".join(notes)
+        activity if potential is None else None, potential, beta, energy, at_K, reference, own_scale, " ".join(notes)
     )
 
 
