@@ -255,7 +255,15 @@ class Contact:
 
 
 def contact(surface: Surface, temperature_K: FloatArray, phases: FloatArray, hottest_K: FloatArray) -> Contact | None:
-    """What the surface offers and takes back, as `offered_wt_pct` and `kept_wt_pct` say; None for a sealed face."""
+    """What the surface offers and takes back, as `offered_wt_pct` and `kept_wt_pct` say; None for a sealed face.
+
+    Parameters
+    ----------
+    surface : what the face touches
+    temperature_K : (m,)          temperatures [K]
+    phases : (m, columns)         rows of the phase table there [wt%, K]
+    hottest_K : (m,)              hottest since it began to touch it [K]
+    """
     if surface is NOTHING:
         return None
     beta = surface.transfer_at(temperature_K)
@@ -525,7 +533,8 @@ def face_now(
 ) -> FloatArray:
     """Austenite-equivalent carbon [wt%] at the two faces, (m, 2), that the ``nodes`` and the pack agree on.
 
-    The step's own face values belong to its smoothed temperature; this is the one of the last reading.
+    The step's own face values belong to its smoothed temperature; this is the one of the last reading. ``hottest_K``:
+    hottest since the ``surfaces`` last changed, (m,) [K].
     """
     faces = nodes[:, [0, -1]].copy()
     phases = phase_table().at(temperature_K)
