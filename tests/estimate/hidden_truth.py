@@ -44,7 +44,10 @@ def hidden_heat(seed: int, hold_C: float = 940.0, states_load: bool = False) -> 
             Off(),
         )
     )
-    heat = Heat(program, canister=truth_canister, tuning=Tuning(scan_s=10.0), seed=seed, truth_every_s=EVERY_S)
+    tuning = Tuning(scan_s=10.0)
+    heat = Heat(
+        program, canister=truth_canister, tuning=tuning, seed=seed, truth_every_s=EVERY_S, longest_step_s=tuning.scan_s
+    )
     heat.advance_to(8 * 3600.0)
     truth = heat.truth()
     noise = np.random.default_rng(seed + 10_000).normal(0.0, 0.5, (2, truth.time_s.size))

@@ -4,6 +4,7 @@ import pickle
 from random import Random
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -11,7 +12,8 @@ from logger.estimate import carbon_problem, carbon_profile
 from tests.estimate.carbon_cases import drawn_case
 
 
-@settings(max_examples=12, deadline=None)
+@pytest.mark.slow
+@settings(max_examples=8, deadline=None)
 @given(draw=st.randoms(use_true_random=False), melting=st.booleans())
 def test_any_cutting_of_any_heat_gives_the_same_bits(draw: Random, melting: bool) -> None:
     case = drawn_case(draw, melting)

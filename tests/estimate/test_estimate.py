@@ -78,7 +78,7 @@ def everything(problem: Problem, state: EstimateState) -> dict[str, object]:
 
 
 @pytest.mark.parametrize("sensor", ["inside", "oven"])
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(cuts=st.lists(st.integers(1, READINGS - 1), max_size=12), saved_at=st.integers(0, 11))
 def test_any_cutting_and_saving_gives_the_same_bits(sensor: str, cuts: list[int], saved_at: int) -> None:
     problem, state = PROBLEMS[sensor], estimate.begin(PROBLEMS[sensor], "oven")

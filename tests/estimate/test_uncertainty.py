@@ -140,7 +140,7 @@ def test_member_0_draws_nothing() -> None:
     assert values == [0.0] * len(values)
 
 
-@settings(max_examples=8, deadline=None)
+@settings(max_examples=4, deadline=None)
 @given(cuts=st.lists(st.integers(1, 899), max_size=8))
 def test_any_cutting_gives_the_members_the_same_bits(cuts: list[int]) -> None:
     sheet, history = sheet_of("oven"), with_holes(heat())

@@ -177,6 +177,7 @@ def test_a_hold_that_is_not_reached_is_told(tmp_path: Path) -> None:
         assert told.time_s == pytest.approx(3700.0, abs=120.0)
 
 
+@pytest.mark.slow
 def test_a_skin_about_to_melt_and_then_melting_is_told_in_that_order_and_stays_told(tmp_path: Path) -> None:
     with night(tmp_path, poll_s=60.0, sheet=HOT_PACK) as one:
         one.burn("too-hot")

@@ -26,6 +26,8 @@ from logger.views.contract import review_object
 from logger.worked_out import file_of
 from tests.whole.loopback import reached, web_server
 
+pytestmark = pytest.mark.slow
+
 READING_CODES = {"1", "2", "3", "4"}
 SPEED = 600
 

@@ -18,6 +18,8 @@ from logger.views.run_views import review_of, run_view_of
 from logger.views.text import review_text
 from tests.whole.fed_watch import EVERY_S, SHEET, FedWatch
 
+pytestmark = pytest.mark.slow
+
 MODELLED = SHEET.replace('sensor = "inside"', 'sensor = "oven"\nouter_mm = 60')
 
 

@@ -12,6 +12,8 @@ from logger.views.contract import review_object
 from tests.benchmarks.killed_daemon import killed
 from tests.whole.stepped import night
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.mark.skipif(os.name != "posix", reason="needs a process that can be killed without notice")
 def test_a_daemon_killed_at_random_moments_loses_and_doubles_nothing_and_ends_with_the_same_estimate(

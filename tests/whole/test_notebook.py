@@ -15,6 +15,8 @@ from logger.units import fahrenheit_from_kelvin
 from logger.views.contract import review_object
 from tests.views.recorded_runs import curve, put
 
+pytestmark = pytest.mark.slow
+
 ROOT = Path(__file__).parents[2]
 PAGE = ROOT / "dashboards_demo" / "notebook.md"
 

@@ -7,6 +7,7 @@ import pytest
 from tests.whole.story import STORY, WALK, lived
 
 
+@pytest.mark.slow
 @pytest.mark.timeout(900)
 def test_a_plane_iron_from_strap_to_edge(tmp_path: Path) -> None:
     told = []

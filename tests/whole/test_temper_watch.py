@@ -23,6 +23,8 @@ from logger.record import RecordReader
 from logger.steel.tempering import HARDNESS_RMS_HRC, fitted_constant
 from logger.units import FloatArray, celsius_from_kelvin, kelvin_from_celsius
 
+pytestmark = pytest.mark.slow
+
 SPEED = 300
 WANTED_HRC = 60.5
 PROGRAM = """
