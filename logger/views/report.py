@@ -15,7 +15,7 @@ from logger.views.cautions import Moment, cautions
 from logger.views.contract import review_object
 from logger.views.contract_words import Said, Teller, joined
 from logger.views.run_views import marked, review_of, warnings_said
-from logger.views.snapshot import STILL_HOT_K, headline, worst
+from logger.views.snapshot import STILL_HOT_K, headline, unreached_words, worst
 from logger.views.wording import duration_words, known, zone_words
 
 MOST_GAPS = 5
@@ -314,13 +314,13 @@ def _targets(tell: Teller) -> Table:
             name = Said(f"{name.words}, not to pass", name.sources)
         if target["judged_by"] == "pessimistic":
             name = Said(f"{name.words} (pessimistic side)", name.sources)
+        wanted, value, band = (_target_value(tell, number, key) for key in ("wanted", "value", "band"))
         if target["reached"]:
             moment = tell.moment(f"targets/{number}/reached_at_s")
             preposition = "after" if tell.at("started_utc_s") is None else "at"
             outcome = Said(f"{'passed' if target['limit'] else 'reached'} {preposition} {moment}", moment.sources)
         else:
-            outcome = Said("not passed" if target["limit"] else "not reached")
-        wanted, value, band = (_target_value(tell, number, key) for key in ("wanted", "value", "band"))
+            outcome = Said(unreached_words(target["limit"], value.words, wanted.words))
         rows.append((name, wanted, value, band, outcome))
     return Table("Targets", ("", "wanted", "came to", "5 to 95 %", ""), tuple(rows), "The sheet states no target.")
 

@@ -352,7 +352,8 @@ def _aim_outcome(aim: Aim, now: Snapshot) -> str:
     if aim.reached_at_s is not None:
         return f"{wanted} {'passed' if aim.limit else 'reached'} {now.at(aim.reached_at_s)}"
     if now.finished:
-        return f"{wanted} not passed" if aim.limit else f"{wanted} not reached"
+        came_to = quantity_words(aim.quantity, aim.value, now.units)
+        return f"{wanted} {unreached_words(aim.limit, came_to, wanted)}"
     if aim.expected_at_s is not None:
         when = f"{wanted} {now.at(aim.expected_at_s, about=True)}"
         if aim.expected_range_s is not None:
@@ -361,6 +362,13 @@ def _aim_outcome(aim: Aim, now: Snapshot) -> str:
             when += f" ({early} at the earliest)" if late_s is None else f" ({early} to {now.clock(late_s)})"
         return when
     return f"{wanted} not in sight at this heat" if aim.forecast_tried else f"{wanted} wanted"
+
+
+def unreached_words(limit: bool, came_to: str, wanted: str) -> str:
+    """How a target ended that was not reached; what reads the same as wanted needs other words than what fell short."""
+    if limit:
+        return "not passed"
+    return "just missed" if came_to == wanted else "not reached"
 
 
 @dataclass(frozen=True, slots=True)
@@ -550,7 +558,9 @@ def _until(aim: Aim, now: Snapshot) -> str:
     if aim.reached_at_s is not None:
         return f"reached {now.clock(aim.reached_at_s)}"
     if now.finished:
-        return "not reached"
+        return unreached_words(
+            aim.limit, *(quantity_words(aim.quantity, n, now.units) for n in (aim.value, aim.wanted))
+        )
     if aim.expected_at_s is not None:
         return f"about {now.clock(aim.expected_at_s)}"
     return "not in sight" if aim.forecast_tried else "not known yet"

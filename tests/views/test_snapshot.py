@@ -16,6 +16,7 @@ from logger.views.snapshot import (
     Snapshot,
     aim_lines,
     facts,
+    glance,
     headline,
     quantity_words,
     worst,
@@ -159,6 +160,9 @@ def test_a_target_says_what_is_wanted_and_when(aim: Aim, outcome: str) -> None:
 
 def test_nothing_is_expected_of_a_finished_run() -> None:
     assert aim_lines(FINISHED)[0].outcome == "0.80 mm not reached"
+    close = replace(FINISHED, aims=(replace(FINISHED.aims[0], value=0.000797),))
+    assert aim_lines(close)[0].outcome == "0.80 mm just missed"
+    assert glance(close).until == "just missed"
     limit = replace(CASE_AIM, limit=True)
     assert aim_lines(replace(FINISHED, aims=(limit,)))[0].outcome == "0.80 mm not passed"
 
