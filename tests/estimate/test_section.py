@@ -43,8 +43,10 @@ def test_fresh_cells_hold_exactly_the_carbon_of_the_old_ones(size_m: float, seed
     cut, _ = ground(before, 0.21 * before.depth_m)
     fresh = recut(cut)
     assert fresh.carbon_kg_per_m2 == pytest.approx(cut.carbon_kg_per_m2, rel=1e-12)
-    assert np.all(fresh.carbon_wt_pct.max(axis=1) <= cut.carbon_wt_pct.max(axis=1) + 1e-12)
-    assert np.all(fresh.carbon_wt_pct.min(axis=1) >= cut.carbon_wt_pct.min(axis=1) - 1e-12)
+    # A cell's carbon is a difference of sums over the section, which are rounded, over a cell far smaller than it.
+    rounding = 1e-14 * fresh.carbon_wt_pct.max() * fresh.volume_m.sum() / fresh.volume_m.min()
+    assert np.all(fresh.carbon_wt_pct.max(axis=1) <= cut.carbon_wt_pct.max(axis=1) + rounding)
+    assert np.all(fresh.carbon_wt_pct.min(axis=1) >= cut.carbon_wt_pct.min(axis=1) - rounding)
 
 
 @given(sizes_m, seeds, st.floats(0.0, 0.45), st.floats(0.0, 0.45))
