@@ -18,6 +18,7 @@ import numpy as np
 from logger.estimate.carbon_problem import NOTHING, CarbonProblem, Surface, kept_wt_pct, offered_wt_pct
 from logger.estimate.diffusivity_table import CARBON_STEP_WT_PCT, POINTS, integral_table
 from logger.estimate.lapack import dgtsv
+from logger.estimate.melt_front import MeltFront
 from logger.steel.carbon_diffusion import DiffusivityLaw
 from logger.steel.phase_limits import (
     A3,
@@ -36,6 +37,9 @@ STAGE_PART = 1.0 - np.sqrt(0.5)
 """Each stage is a backward step of this part of the whole."""
 
 MOST_ITERATIONS = 40
+FRONT_ITERATIONS = 20
+"""In so many of them the boundary of the liquid is moved by `MeltFront`; after that it is left to Newton's method."""
+
 SMOOTH_CHANGE_PART = 5.0
 """Newton's last change may be this many step tolerances: what is left is its square."""
 
@@ -420,7 +424,8 @@ def _solve(
     accept = SMOOTH_CHANGE_PART * problem.tolerance_wt_pct
     idle = None if duration_s.min() > 0.0 else duration_s == 0.0  # members still below A1: nothing moves there
     lower, upper = np.zeros((members, count)), np.zeros((members, count))
-    for _ in range(MOST_ITERATIONS):
+    fronts: dict[int, MeltFront] = {}
+    for iteration in range(MOST_ITERATIONS):
         mixed = mixed or float(u.max()) > highest
         value, slope, region = phi.nodes(u, phases, mixed)
         across = flow * (value[:, 1:] - value[:, :-1])
@@ -456,11 +461,35 @@ def _solve(
         new = u - change
         chopped = False
         if mixed:
+            newton = new.copy()
             new, chopped = _chopped(new, region, phases)
+            if iteration < FRONT_ITERATIONS:
+                for end, _ in touched:
+                    chopped |= _front_placed(fronts, end, start, volume, new, newton, region, phases)
         u = new
         if not chopped and biggest < accept:
             return u, matrix, region if mixed else None
     return None
+
+
+def _front_placed(
+    fronts: dict[int, MeltFront],
+    end: int,
+    start: FloatArray,
+    volume_m: FloatArray,
+    new: FloatArray,
+    newton: FloatArray,
+    region: np.ndarray,
+    phases: FloatArray,
+) -> bool:
+    """Whether the boundary of the liquid below the face ``end`` (0 or -1) was moved in ``new``; see `MeltFront`."""
+    liquidus = phases[:, LIQUIDUS]
+    if end not in fronts and not (newton[:, 1 if end == 0 else -2] > liquidus).any():
+        return False
+    inward = slice(None, None, 1 if end == 0 else -1)
+    if end not in fronts:
+        fronts[end] = MeltFront(start[:, inward], volume_m[inward], phases[:, SATURATION], liquidus)
+    return fronts[end].placed(new[:, inward], newton[:, inward], region[:, inward], KINK_WT_PCT)
 
 
 def _below(end: int, u: FloatArray, phases: FloatArray, mixed: bool) -> FloatArray:

@@ -448,9 +448,9 @@ WHY = {
     "review of 24 h": "by the clock this counts whatever else the machine did; the processor's own time is inside.",
     "plane-iron: stop now": "a third is the three nominal runs, the rest their 64 members on the way down, where the"
     " limits between phases pass through the case and every step is short.",
-    "too-hot: stop now": "with liquid in the skin a step of the members takes up to 35 rounds, as many as the slowest"
-    " of 64 needs. Letting those that have settled rest saves two rounds in three but only a sixth of the time: a round"
-    " of few costs nearly as much as a round of many.",
+    "too-hot: stop now": "each course by itself takes about a second. Half of it is the nominal run, whose steps end"
+    " where a limit between phases has moved by 0.005 wt%: two hundred and more of them on the way down from a molten"
+    " skin, whatever error is allowed. The rest is the 64 members, half of that while there is liquid.",
     "soaktally --help": "by the clock this counts whatever else the machine did; the processor's own time is inside.",
     "soaktally watch": "the modules' loading is most of it: half a second of the processor, more than half of that for"
     " our own.",
