@@ -11,13 +11,16 @@ from difflib import get_close_matches
 from json import dumps
 from math import sqrt
 from pathlib import Path
+from typing import Any
 
+from logger import worked_out
 from logger.correction_used import as_learned, newest_learned
 from logger.errors import Fault, InputFault
 from logger.estimate import estimate
 from logger.piece import PieceState, RecordedHeat, Sources, after
 from logger.piece_plain import kind_of, plain_step, step_from_plain
 from logger.piece_steps import Begin, Entry, HeatRun, HeatTyped, Part, Stack, Step, TemperRun, Undo, Used, standing
+from logger.plain_values import plain
 from logger.record import PieceStepRow, RecordReader, append_to_workbench, brought_up_to_date
 from logger.record_operations import Operation, new_id
 from logger.review import recorded_sheet
@@ -25,7 +28,9 @@ from logger.sheet_limits import HIGHEST_CARBON_WT_PCT
 from logger.sheet_parts import Correction, Pack
 from logger.steel.composition import carbon_content_spread_wt_pct
 from logger.units import LengthUnit, TemperatureUnit
+from logger.versions import digest_with_pieces
 from logger.watch import recorded_thermocouples
+from logger.worked_out import ReadingsSeen
 
 NAME = re.compile(r"[^\W_][\w .+#-]{0,39}")
 
@@ -51,6 +56,7 @@ class Ledger:
         self._entries: dict[str, list[Entry]] = {}
         self._units: dict[str, Units] = {}
         self._states: dict[tuple[str, int], PieceState] = {}
+        self._bases: dict[tuple[str, int], str] = {}
         self._runs: dict[str, RecordedHeat] = {}
         rows: Sequence[PieceStepRow] = ()
         if record.exists():
@@ -137,6 +143,7 @@ class Ledger:
             lines = [*self._used_up(piece, step, utc_s), *lines]
         self._append(lines, units or self.units(piece))
         self._states[piece, number] = state
+        self._keep(piece, number)
         return state
 
     def _check_new(self, piece: str) -> None:
@@ -191,12 +198,54 @@ class Ledger:
                 break
             key = (piece, entry.number)
             if key not in self._states:
-                if isinstance(entry.step, HeatRun | HeatTyped):
-                    self._tell(f"working out {piece}, step {entry.number}")
-                self._states[key] = after(piece, state, entry, self._sources())
+                self._states[key] = self._kept(piece, entry) or self._lived_through(piece, state, entry)
             state = self._states[key]
         assert state is not None
         return state
+
+    def _lived_through(self, piece: str, before: PieceState | None, entry: Entry) -> PieceState:
+        heat = isinstance(entry.step, HeatRun | HeatTyped)
+        if heat:
+            self._tell(f"working out {piece}, step {entry.number}")
+        state = after(piece, before, entry, self._sources())
+        self._states[piece, entry.number] = state
+        self._keep(piece, entry.number)
+        return state
+
+    def _kept(self, piece: str, entry: Entry) -> PieceState | None:
+        """What a heat came to, where that is kept beside the record; other steps are done sooner than looked up."""
+        if not isinstance(entry.step, HeatRun | HeatTyped):
+            return None
+        return worked_out.kept(self.record, _kept_as(piece, entry.number), self._basis(piece, entry.number), PieceState)
+
+    def _keep(self, piece: str, number: int) -> None:
+        (entry,) = (entry for entry in self._entries[piece] if entry.number == number)
+        if isinstance(entry.step, HeatRun | HeatTyped):
+            its_basis, state = self._basis(piece, number), self._states[piece, number]
+            worked_out.keep(self.record, _kept_as(piece, number), its_basis, state)
+
+    def _basis(self, piece: str, number: int) -> str:
+        """A digest of all that a piece after one of its steps comes from: its steps, runs and other pieces."""
+        its_basis = ""
+        for entry in standing(tuple(self._entries[piece])):
+            if entry.number > number:
+                break
+            key = (piece, entry.number)
+            if key not in self._bases:
+                step = [entry.number, kind_of(entry.step), plain(entry.step), self._from_elsewhere(entry.step)]
+                self._bases[key] = worked_out.digest(digest_with_pieces(), piece, its_basis, step)
+            its_basis = self._bases[key]
+        return its_basis
+
+    def _from_elsewhere(self, step: Step) -> list[Any]:
+        """What a step goes by besides what it says."""
+        if isinstance(step, HeatRun | TemperRun):
+            heat = self._run(step.run)
+            readings = ReadingsSeen(heat.history).hexdigest()
+            return [plain(heat.sheet), plain(heat.thermocouple), heat.history.interval_s, readings]
+        if isinstance(step, Stack):
+            return [self._basis(part.piece, part.step) for part in step.parts]
+        return []
 
     def _sources(self) -> Sources:
         return Sources(run=self._run, piece=self._state)
@@ -280,6 +329,11 @@ class Ledger:
         append_to_workbench(self.record, ledger_lines(rows))
         for row in rows:
             self._take(row)
+
+
+def _kept_as(piece: str, number: int) -> str:
+    """The name under which what a piece was after a step is kept; no run has one with a blank."""
+    return f"piece {piece} {number}"
 
 
 def ledger_lines(rows: Sequence[PieceStepRow]) -> Operation:

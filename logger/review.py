@@ -172,7 +172,7 @@ def review_run(
     if row.how_ended is not None and sheet_file is None and not as_learned_since and len(history):
         seen = ReadingsSeen(history)
         its_basis = worked_out.basis(sheet, thermocouples.get(channel), channel, history.interval_s, seen)
-        found = None if anew else worked_out.kept(record, row.id, its_basis)
+        found = None if anew else worked_out.kept(record, row.id, its_basis, WorkedOut)
     situation = _situation(
         sheet,
         histories,
@@ -191,7 +191,8 @@ def review_run(
         progress=progress,
     )
     if its_basis and found is None:
-        worked_out.keep(record, row.id, its_basis, WorkedOut(situation.state, situation.bands))
+        came_to = WorkedOut(estimate.without_members(situation.state), situation.bands)
+        worked_out.keep(record, row.id, its_basis, came_to)
     return situation
 
 

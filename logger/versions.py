@@ -21,6 +21,9 @@ BESIDE = (
 )
 """The modules that formulas and solvers make use of (a test asks for every one)."""
 
+OF_PIECES = ("piece", "piece_steps")
+"""The modules that make of a piece what its steps say, besides."""
+
 
 @cache
 def versions() -> dict[str, str]:
@@ -44,11 +47,17 @@ def installed_version(name: str) -> str:
         return "from source"
 
 
-def _digest() -> str:
+@cache
+def digest_with_pieces() -> str:
+    """As the digest of `versions`, over the modules that take a piece through its steps too."""
+    return _digest(OF_PIECES)
+
+
+def _digest(more: tuple[str, ...] = ()) -> str:
     """First letters of a SHA-256 over the modules that hold formulas, coefficients and solvers, and what they use."""
     here = Path(__file__).parent
     rooms = [*(here / "steel").glob("*.py"), *(here / "estimate").glob("*.py")]
-    files = sorted([*rooms, *(here / f"{name}.py" for name in BESIDE)])
+    files = sorted([*rooms, *(here / f"{name}.py" for name in (*BESIDE, *more))])
     total = hashlib.sha256()
     for file in files:
         total.update(file.name.encode() + b"\0" + file.read_bytes().replace(b"\r\n", b"\n") + b"\0")

@@ -221,7 +221,8 @@ class Watch:
         channel = self.state.channel
         known, seen = self.thermocouples.get(channel), self._driving_seen
         its_basis = worked_out.basis(self.sheet, known, channel, self.poll_interval_s, seen)
-        if not worked_out.keep(self.record.path, self.run, its_basis, WorkedOut(self.state, self.bands)):
+        came_to = WorkedOut(estimate.without_members(self.state), self.bands)
+        if not worked_out.keep(self.record.path, self.run, its_basis, came_to):
             log.info("run %s: what it came to could not be kept beside the record", self.run)
 
     # --- what the pollers bring ---

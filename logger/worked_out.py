@@ -1,7 +1,8 @@
-"""Worked out: what a finished run came to, kept in a file beside the record so that it opens at once.
+"""Worked out: what a finished run or a heat of a piece came to, in a file beside the record so that it opens at once.
 
-Nothing of it is a fact of its own: it is used only where it came from the very readings, sheet, thermocouple, formulas
-and libraries that are there now, to the last bit, and may be deleted at any time. It is in no export and no backup.
+Nothing of it is a fact of its own: it is used only where it came from the very readings, sheet, thermocouple, steps,
+formulas and libraries that are there now, to the last bit, and may be deleted at any time. It is in no export and no
+backup.
 """
 
 import hashlib
@@ -12,11 +13,12 @@ import sys
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any, TypeVar
 
 import numpy as np
 
 from logger.estimate.bands import Bands
-from logger.estimate.estimate import EstimateState, without_members
+from logger.estimate.estimate import EstimateState
 from logger.history import History
 from logger.plain_values import of_plain, plain
 from logger.sheet import RunSheet
@@ -28,6 +30,8 @@ FORMAT = 1
 
 _VERSIONS = versions()
 """As they were when this process began: what is installed meanwhile has worked nothing out yet."""
+
+Value = TypeVar("Value")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,7 +64,7 @@ class ReadingsSeen:
 def basis(
     sheet: RunSheet, thermocouple: Thermocouple | None, channel: str, interval_s: float, readings: ReadingsSeen
 ) -> str:
-    """A digest of everything an estimate comes from: two runs of the same basis come to the same, to the last bit.
+    """The `digest` of everything an estimate comes from.
 
     Parameters
     ----------
@@ -70,25 +74,28 @@ def basis(
     interval_s : how often it was asked [s]
     readings : its readings
     """
+    return digest(plain(sheet), plain(thermocouple), channel, float(interval_s), readings.hexdigest())
+
+
+def digest(*parts: Any) -> str:
+    """A digest of plain parts and of the software: what comes of the same is the same, to the last bit."""
     software = [dict(sorted(_VERSIONS.items())), sys.version, platform.machine()]
-    whole = [FORMAT, software, plain(sheet), plain(thermocouple), channel, float(interval_s), readings.hexdigest()]
-    return hashlib.sha256(json.dumps(whole).encode()).hexdigest()
+    return hashlib.sha256(json.dumps([FORMAT, software, *parts]).encode()).hexdigest()
 
 
-def file_of(record: Path, run: str) -> Path:
-    """Where what a run came to is kept: beside the record."""
-    return record.with_name(f"{record.stem}-worked-out") / f"{run}.json.z"
+def file_of(record: Path, name: str) -> Path:
+    """Where what a run of this id, or a piece's step of this name, came to is kept: beside the record."""
+    return record.with_name(f"{record.stem}-worked-out") / f"{name}.json.z"
 
 
-def keep(record: Path, run: str, its_basis: str, worked_out: WorkedOut) -> bool:
-    """Keep what a run came to, in place of what was kept before.
+def keep(record: Path, name: str, its_basis: str, value: Any) -> bool:
+    """Keep what something came to, in place of what was kept of that name before.
 
     Returns    whether that could be done: where nothing may be written, it is only worked out again the next time
     """
-    state, bands = plain(without_members(worked_out.state)), plain(worked_out.bands)
-    body = zlib.compress(json.dumps([state, bands]).encode(), 1)
+    body = zlib.compress(json.dumps(plain(value)).encode(), 1)
     head = json.dumps({"basis": its_basis, "sha256": hashlib.sha256(body).hexdigest()})
-    file = file_of(record, run)
+    file = file_of(record, name)
     unfinished = file.with_name(f"{file.name}.{os.getpid()}")
     try:
         file.parent.mkdir(exist_ok=True)
@@ -102,14 +109,13 @@ def keep(record: Path, run: str, its_basis: str, worked_out: WorkedOut) -> bool:
     return True
 
 
-def kept(record: Path, run: str, its_basis: str) -> WorkedOut | None:
-    """What a run came to, where it was kept whole and came from the same basis; None: it is to be worked out."""
+def kept(record: Path, name: str, its_basis: str, kind: type[Value]) -> Value | None:
+    """What something came to, where it was kept whole and came from the same basis; None: it is to be worked out."""
     try:
-        head, _, body = file_of(record, run).read_bytes().partition(b"\n")
+        head, _, body = file_of(record, name).read_bytes().partition(b"\n")
         told = json.loads(head)
         if told["basis"] != its_basis or told["sha256"] != hashlib.sha256(body).hexdigest():
             return None
     except (OSError, ValueError, KeyError, TypeError):
         return None
-    state, bands = json.loads(zlib.decompress(body))
-    return WorkedOut(of_plain(EstimateState, state), None if bands is None else of_plain(Bands, bands))
+    return of_plain(kind, json.loads(zlib.decompress(body)))
