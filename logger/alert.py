@@ -89,8 +89,13 @@ class Episode:
         about = self.fact.number or self.fact.text
         if self.fact.number and self.fact.kind in OF_A_TARGET:
             about = f"{self.fact.text}, {self.fact.number}"
-        title = RULES[self.fact.kind].title
+        title = self.title(RULES)
         return f"{title}: {about}" if about else title
+
+    def title(self, rules: Mapping[AlertKind, Rule]) -> str:
+        """Its title, of what is over and waits to be acknowledged as well."""
+        rule = rules[self.fact.kind]
+        return rule.title if self.fact.active else rule.title_after or rule.title
 
     def is_named(self, kind: str, key: str = "") -> bool:
         """Whether somebody means this one, among others, by a kind ("" and "all": any) and a key ("": any)."""
@@ -110,7 +115,8 @@ class AlertState:
     def open(self) -> tuple[Episode, ...]:
         """Episodes that have been raised and not cleared, the most serious first."""
         raised = [episode for episode in self.episodes.values() if episode.raised]
-        return tuple(sorted(raised, key=lambda episode: -_severity(episode.fact, RULES).rank))
+        # What only threatened comes after what has happened.
+        return tuple(sorted(raised, key=lambda one: (-one.severity.rank, one.fact.kind is AlertKind.NEAR_MELTING)))
 
     def is_raised(self, kind: AlertKind, key: str) -> bool:
         """Whether an episode of this kind and key is open."""
@@ -282,6 +288,7 @@ def _severity(fact: Fact, rules: Mapping[AlertKind, Rule]) -> Severity:
 
 def _event(episode: Episode, phase: Phase, time_s: float, rules: Mapping[AlertKind, Rule]) -> AlertEvent:
     fact, rule = episode.fact, rules[episode.fact.kind]
+    title = rule.title if phase is Phase.CLEARED else episode.title(rules)
     figures = f"{fact.number} ({fact.band})" if fact.number and fact.band else fact.number or fact.band
     said = ". ".join(part.rstrip(".") for part in (fact.text, figures) if part)
     return AlertEvent(
@@ -291,8 +298,8 @@ def _event(episode: Episode, phase: Phase, time_s: float, rules: Mapping[AlertKi
         phase=phase,
         time_s=time_s,
         severity=_severity(fact, rules),
-        title=rule.title,
-        message=said + "." if said else rule.title + ".",
+        title=title,
+        message=said + "." if said else title + ".",
         advice=fact.advice or f"{rule.meaning} {rule.advice}".strip(),
         announce=phase is not Phase.CLEARED or rule.tells_clear,
         escalated=episode.escalated,

@@ -55,7 +55,8 @@ class Rule:
 
     ``raise_after_s`` the condition must hold this long; ``clear_after_s`` it must be gone this long;
     ``remind_every_s`` and ``escalate_after_s`` count from the raising until somebody acknowledges (0: never);
-    ``latched`` clears only once acknowledged; ``tells_clear`` whether anyone is told of the all-clear.
+    ``latched`` clears only once acknowledged; ``tells_clear`` whether anyone is told of the all-clear; ``title_after``
+    is its title while it is over and waits for that, where the other would then be wrong.
     """
 
     severity: Severity
@@ -68,6 +69,7 @@ class Rule:
     escalate_after_s: float = 0.0
     latched: bool = False
     tells_clear: bool = True
+    title_after: str = ""
 
 
 _LOW_HEAT: Final = (
@@ -130,6 +132,7 @@ RULES: Final[Mapping[AlertKind, Rule]] = {
         remind_every_s=300.0,
         escalate_after_s=900.0,
         latched=True,
+        title_after="Skin was close to melting",
     ),
     AlertKind.MELTING: Rule(
         Severity.DANGER,
@@ -140,6 +143,7 @@ RULES: Final[Mapping[AlertKind, Rule]] = {
         remind_every_s=300.0,
         escalate_after_s=600.0,
         latched=True,
+        title_after="Skin has melted",
     ),
     AlertKind.DECARBURIZING: Rule(
         Severity.WARNING,
@@ -151,6 +155,7 @@ RULES: Final[Mapping[AlertKind, Rule]] = {
         remind_every_s=900.0,
         escalate_after_s=2700.0,
         latched=True,
+        title_after="Has lost carbon",
     ),
     AlertKind.SOAK_STARTED: _news("Soak started", "The steel itself has come into the band; its soak is counting."),
     AlertKind.SOAK_ENDED: _news("Soak ended", "The steel has left the band; its soak has stopped counting."),

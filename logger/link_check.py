@@ -4,7 +4,6 @@ It gathers the evidence of `logger.diagnosis.failures` over the very readers a w
 """
 
 import os
-import re
 import shutil
 import tempfile
 import threading
@@ -527,8 +526,6 @@ def _interruptions(collected: _Collected, speed: float) -> list[Interruption]:
 
 def _not_opened(evidence: PortEvidence, fault: OutsideFault) -> PortEvidence:
     said = str(fault).removeprefix(f"{evidence.port}: ").split("; ")[0]  # the advice after it is the diagnosis's own
-    system = re.findall(r"\[Errno \d+\] ([A-Z][a-z ]+)", said)
-    said = f"{said.split(' (')[0]} ({system[-1].strip()})" if system else said
     if isinstance(fault, PortMissing):
         there = tuple(port.stable_name for port in present_ports())
         return replace(evidence, fault="missing", said=said, other_ports=there)

@@ -182,7 +182,9 @@ def ruin_facts(oven: str, seen: Estimate, bands: Bands | None, display: DisplayU
             facts.append(Fact(kind, oven, active=True, text="past that: it is melting"))
             continue
         if warning is None or carbon is None:
-            facts.append(Fact(kind, oven, active=False, text=_NO_LONGER[kind]))
+            melted = carbon is not None and carbon.liquid_depth_m > 0.0
+            text = "past that: it melted" if kind is AlertKind.NEAR_MELTING and melted else _NO_LONGER[kind]
+            facts.append(Fact(kind, oven, active=False, text=text))
             continue
         number, band = "", ""
         if kind is AlertKind.NEAR_MELTING:

@@ -31,6 +31,7 @@ from logger.controllers.link_faults import (
     PortMissing,
     PortTaken,
     Refused,
+    reason,
 )
 from logger.controllers.modbus_frames import BIT_FUNCTION_CODES, Heard, ReadRequest, find_answer, read_request
 from logger.controllers.port_names import PresentPort, identity_of, name_of, present_ports
@@ -54,7 +55,8 @@ MOST_PADDING = 3
 FORGOTTEN_S = 60.0
 """An answer that has not come by then never comes [s] (our choice)."""
 
-_TAKEN = re.compile(r"exclusively lock|busy|denied|permission|access is|\[Errno (13|16|11)\]", re.IGNORECASE)
+_IN_USE = re.compile(r"exclusively lock|busy|\[Errno (16|11)\]", re.IGNORECASE)
+_TAKEN = re.compile(r"denied|permission|access is|\[Errno 13\]", re.IGNORECASE)
 _MISSING = re.compile(r"no such|could not open port|\[Errno (2|6|19)\]|cannot find|not find", re.IGNORECASE)
 
 
@@ -370,7 +372,7 @@ class SerialLine:
             raise
         except _port_errors() as error:
             self.close()
-            raise LinkLost(f"{self.port}: lost ({_plain(error)})") from error
+            raise LinkLost(f"{self.port}: lost ({reason(error)})") from error
 
 
 def _port_errors() -> tuple[type[Exception], ...]:
@@ -404,10 +406,6 @@ def _not_an_answer(found: Heard, request: ReadRequest, heard: bytes, who: str) -
     if set(heard) <= {0x00, 0xFF}:
         return BadAnswer(f"{who}: only idle-line noise came ({shown})", heard, "noise")
     return BadAnswer(f"{who}: {len(heard)} bytes came whose check sum does not fit ({shown})", heard, "garbled")
-
-
-def _plain(error: Exception) -> str:
-    return str(error) or type(error).__name__
 
 
 def _within(
@@ -451,12 +449,14 @@ def opening_fault(port: str, error: BaseException) -> BaseException:
     """What a failed opening means: missing, taken, or something that is our own mistake (returned unchanged)."""
     if not isinstance(error, _port_errors()) or isinstance(error, TypeError):
         return error
-    text = str(error)
+    text, why = str(error), reason(error)
+    if _IN_USE.search(text):
+        return PortTaken(f"{port}: in use by another program; close that one")
     if isinstance(error, PermissionError) or _TAKEN.search(text):
         return PortTaken(
-            f"{port}: in use by another program, or not yours to open ({text}); close the other program, or add "
+            f"{port}: in use by another program, or not yours to open ({why}); close the other program, or add "
             "yourself to the group that owns serial ports and log in again"
         )
     if isinstance(error, FileNotFoundError) or _MISSING.search(text):
-        return PortMissing(f"{port}: not there ({text}); is the adapter plugged in, has it another name now?")
-    return LinkLost(f"{port}: cannot be opened ({text})")
+        return PortMissing(f"{port}: not there ({why}); is the adapter plugged in, has it another name now?")
+    return LinkLost(f"{port}: cannot be opened ({why})")

@@ -10,6 +10,8 @@ OutsideFault
     └── Refused          the controller answered that it will not: wiring and unit address are fine
 """
 
+import re
+
 from logger.errors import OutsideFault
 
 MODBUS_EXCEPTIONS = {
@@ -61,3 +63,11 @@ class Refused(LinkFault):
     def __init__(self, message: str, code: int) -> None:
         super().__init__(message)
         self.code = code
+
+
+_NUMBER, _PATH = re.compile(r"\[Errno -?\d+\] "), re.compile(r": '[^']*'$")
+
+
+def reason(error: BaseException) -> str:
+    """What the system says of a failure, in its words alone: no number, no path a second time."""
+    return _PATH.sub("", _NUMBER.split(str(error))[-1]) or type(error).__name__

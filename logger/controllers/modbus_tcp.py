@@ -20,6 +20,7 @@ from logger.controllers.link_faults import (
     NoAnswer,
     PortMissing,
     Refused,
+    reason,
 )
 from logger.controllers.modbus_frames import BIT_FUNCTION_CODES, ReadRequest
 from logger.controllers.read_only_port import ReadOnlySocket, connect
@@ -127,7 +128,7 @@ class TcpRegisters:
         except (ModbusException, ValueError, IndexError, TypeError) as error:
             raise BadAnswer(f"{who}: an answer that cannot be taken apart ({error})") from error
         except OSError as error:
-            raise LinkLost(f"{who}: the connection is lost ({error})") from error
+            raise LinkLost(f"{who}: the connection is lost ({reason(error)})") from error
         if answer.isError():
             code = int(getattr(answer, "exception_code", 0))
             raise Refused(f"{who}: refused with exception {code}: {MODBUS_EXCEPTIONS.get(code, 'unknown')}", code)
@@ -144,7 +145,7 @@ class TcpRegisters:
         except OSError as error:
             fault = LinkLost if self._wanted else PortMissing
             raise fault(
-                f"{self.settings.name}: nobody answers there ({error}); is the device on, is this its address, "
+                f"{self.settings.name}: nobody answers there ({reason(error)}); is the device on, is this its address, "
                 "does it allow one more connection?"
             ) from error
         client = _GuardedClient(self._host, port=self._number, retries=0, timeout=1.0)

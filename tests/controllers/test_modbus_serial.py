@@ -320,14 +320,17 @@ def test_every_kind_of_exception_of_a_vanished_port_is_a_lost_link(error):
 
 
 def test_a_port_that_is_not_there_is_missing(tmp_path):
-    with pytest.raises(PortMissing, match="not there"):
+    with pytest.raises(PortMissing) as refusal:
         SerialLine(PortSettings(str(tmp_path / "none"))).open()
+    assert str(refusal.value).endswith(
+        "none: not there (No such file or directory); is the adapter plugged in, has it another name now?"
+    )
 
 
 def test_a_port_another_program_holds_is_taken():
     with ScriptedBus(lambda request: []) as bus:
         first = opened(bus)
-        with pytest.raises(PortTaken, match="in use by another program"):
+        with pytest.raises(PortTaken, match=r"in use by another program; close that one$"):
             SerialLine(PortSettings(bus.name)).open()
         first.line.close()
         SerialLine(PortSettings(bus.name)).open()

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from logger.alert import AlertEvent, AlertState, Episode, Fact, Phase, acknowledge, advance, holds, restored
 from logger.alert_rules import RULES, AlertKind, Rule, Severity
 
-KIND = AlertKind.OVER_TEMPERATURE
+KIND, NEAR, MELTING = AlertKind.OVER_TEMPERATURE, AlertKind.NEAR_MELTING, AlertKind.MELTING
 PLAIN = Rule(Severity.WARNING, "Title", "Meaning.", "Advice.", raise_after_s=10.0, clear_after_s=20.0)
 LATCHED = replace(PLAIN, latched=True, remind_every_s=100.0, escalate_after_s=250.0)
 
@@ -229,3 +229,15 @@ def test_an_alert_about_a_target_says_which_target() -> None:
     assert Episode(replace(fact, number=""), 1, 0.0).words == "Target reached: case depth to 0.40 % C"
     hot = Fact(AlertKind.OVER_TEMPERATURE, "a", active=True, text="east", number="1020 C")
     assert Episode(hot, 1, 0.0).words == "Over temperature: 1020 C"
+
+
+def test_what_has_melted_comes_before_what_only_threatened_and_is_told_as_past_once_it_is() -> None:
+    threat, melting = (Fact(kind, "oven", active=True, text="said") for kind in (NEAR, MELTING))
+    state, _ = advance(AlertState(), [threat], 0.0)
+    state, _ = advance(state, [melting], 600.0)
+    assert [one.words for one in state.open()] == ["Skin is melting: said", "Skin close to melting: said"]
+    state, _ = advance(state, [replace(threat, active=False), replace(melting, active=False)], 700.0)
+    assert [one.words for one in state.open()] == ["Skin has melted: said", "Skin was close to melting: said"]
+    later = 700.0 + RULES[MELTING].remind_every_s
+    _, events = advance(state, [replace(threat, active=False), replace(melting, active=False)], later)
+    assert [event.title for event in events] == ["Skin was close to melting", "Skin has melted"]

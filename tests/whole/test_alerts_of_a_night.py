@@ -186,6 +186,9 @@ def test_a_skin_about_to_melt_and_then_melting_is_told_in_that_order_and_stays_t
         assert kinds == [AlertKind.NEAR_MELTING, AlertKind.MELTING]
         assert "left" in next(event for event in one.told if event.kind is AlertKind.NEAR_MELTING).message
         assert Phase.CLEARED not in one.phases(AlertKind.MELTING), "it has cooled, and nobody has seen it yet"
+        last = {kind: [event for event in one.told if event.kind is kind][-1] for kind in kinds}
+        assert (last[AlertKind.MELTING].phase, last[AlertKind.MELTING].title) == (Phase.REMINDED, "Skin has melted")
+        assert last[AlertKind.NEAR_MELTING].message == "past that: it melted."
         assert one.ask("acknowledge", alert="melting").done
         one.pass_to(6.5 * 3600.0)
         assert one.phases(AlertKind.MELTING)[-1] is Phase.CLEARED
