@@ -192,7 +192,7 @@ def ruin_facts(oven: str, seen: Estimate, bands: Bands | None, display: DisplayU
         elif kind is AlertKind.MELTING and bands is not None and bands.carbon is not None:
             low_m, _, high_m = bands.carbon.liquid_depth_m
             if low_m <= carbon.liquid_depth_m <= high_m:
-                band = f"nine times in ten {length_range_words(low_m, high_m, display)} deep"
+                band = f"Nine times in ten {length_range_words(low_m, high_m, display)} deep"
         elif kind is AlertKind.DECARBURIZING:
             number = carbon_words(carbon.surface_wt_pct)
             if bands is not None and bands.carbon is not None:

@@ -281,7 +281,8 @@ export class Pictures {
       if (limit.carbon_wt_pct < plot.scales.y.max) rule(plot, "y", limit.carbon_wt_pct, colour("danger"), `${limit.carbon_wt_pct.toFixed(2)} ${limit.words}`, "right");
     }
     for (const [depth, words] of [[profile.melted, "melted"], [profile.skin, "carbide"]]) {
-      if (depth > 0) label(ctx, words, edges(plot, 0, depth)[1] + 4 * devicePixelRatio, bbox.top + 14 * devicePixelRatio, { colour: colour("ink"), align: "left", bold: true, back: colour("sheet") });
+      // At the foot: the limits' own words stand at the top, where the curve is.
+      if (depth > 0) labelBeside(ctx, bbox, words, edges(plot, 0, depth)[1]);
       if (depth > 0) break;
     }
     if (profile.case_at_wt_pct != null && profile.case_depth > 0) {
@@ -316,6 +317,11 @@ export class Pictures {
     });
     hardness.set(band ? [xs, temper.hardness_HRC, temper.hardness_high_HRC, temper.hardness_low_HRC] : [xs, temper.hardness_HRC], this.span());
   }
+}
+
+function labelBeside(ctx, bbox, words, edge) {
+  const room = 4 * devicePixelRatio, within = edge > bbox.left + 0.75 * bbox.width;
+  label(ctx, words, within ? edge - room : edge + room, bbox.top + bbox.height - 14 * devicePixelRatio, { colour: colour("ink"), align: within ? "right" : "left", bold: true, back: colour("sheet") });
 }
 
 const order = (role) => ["other", "oven", "set point", "steel"].indexOf(role);
