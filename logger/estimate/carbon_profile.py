@@ -58,6 +58,9 @@ LIMIT_STEP_TOLERANCES = 2.0
 of a band moved by more than 7 % of its width when two heats of the benchmark, solid and molten, cooled; twice as much
 moved the carbon of a molten skin by 20 %."""
 
+CUT_PART = 1e-3
+"""A step that would leave less than this part of what is left of a window takes it along."""
+
 LONGEST_SPAN_S = 3600.0
 """No step covers more run time than this, so that a live estimate commits at least once an hour."""
 
@@ -210,7 +213,7 @@ def _stepped(problem: CarbonProblem, state: CarbonState, to_the_end: bool) -> Ca
         done_s = span.mean_work_s
         growth = _growth(problem, result.error_wt_pct) if result.converged else LEAST_GROWTH
         if not (result.converged and result.error_wt_pct <= problem.tolerance_wt_pct):
-            work_s = done_s * min(max(growth, LEAST_GROWTH), 0.7)
+            work_s = min(work_s, done_s) * min(max(growth, LEAST_GROWTH), 0.7)
             if work_s < SMALLEST_WORK_S:
                 raise RuntimeError(f"carbon step does not settle at {time_s:g} s, {span.temperature_K} K")
             continue
@@ -293,7 +296,8 @@ class _Plan:
             share = (due_s - done_s.item(to - 1)) / (done_s.item(to) - done_s.item(to - 1))
             window_begin_s = self.starts_s.item(to - 1)
             part_s = window_begin_s + share * (stop_s - window_begin_s)
-            if share <= 0.999 and begin_s < part_s < stop_s:
+            # Of what is left of the window, not of all of it: a surface may change just before its end.
+            if begin_s < part_s < stop_s and stop_s - part_s > CUT_PART * (stop_s - begin_s):
                 stop_s = part_s
         # 3. where the surface changes
         if until_s < stop_s:

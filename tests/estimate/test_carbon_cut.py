@@ -2,6 +2,7 @@
 
 import pickle
 from random import Random
+from typing import Any
 
 import numpy as np
 import pytest
@@ -9,6 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger.estimate import carbon_problem, carbon_profile
+from logger.sheet import RunSheet
+from logger.sheet_parts import Canister, Pack, Piece, Shape, Stage, StageKind, SurfaceKind
+from logger.units import kelvin_from_celsius
 from tests.estimate.carbon_cases import drawn_case
 
 
@@ -37,3 +41,28 @@ def test_any_cutting_of_any_heat_gives_the_same_bits(draw: Random, melting: bool
     assert one.warnings == other.warnings
     assert state.work_s == whole.work_s
     assert state.time_s == whole.time_s
+
+
+@pytest.mark.parametrize("before_s", [1e-5, 0.03, 0.2, 0.25, 0.3, 1.0])
+def test_a_face_bared_just_before_a_window_ends_is_stepped_over(before_s: float) -> None:
+    """A hard beginning needs steps far shorter than what is left of the window, and gets them."""
+    time_s = np.arange(0.0, 181.0, 60.0)
+    bared = Stage(StageKind.CARBURIZE, 120.0 - before_s, surface=SurfaceKind.OPEN_AIR)
+    pack = Pack(carbon_activity=0.8, mass_transfer_m_per_s=2e-8)
+    sheet = RunSheet(Piece(Shape.PLATE, 0.006, 0.30), pack=pack, canister=Canister(sensor="inside"), stages=(bared,))
+    problem = carbon_problem.problem_from_sheet(sheet)
+    step, steps = carbon_profile.step, 0
+
+    def counted(*given: Any) -> Any:
+        nonlocal steps
+        steps += 1
+        assert steps < 400, "the same step over and over"
+        return step(*given)
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(carbon_profile, "step", counted)
+        heat_K = np.full(time_s.size, kelvin_from_celsius(870.0))
+        state = carbon_profile.advance(problem, carbon_profile.begin(problem), time_s, heat_K)
+        result = carbon_profile.at_end(problem, state)
+    assert result.surface_wt_pct == 0.0
+    assert 0.29 < result.mean_wt_pct < 0.30
