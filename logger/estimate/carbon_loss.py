@@ -28,7 +28,7 @@ OUTWARD_WT_PCT = 0.005
 class FaceHistory:
     """What one face has been through, for each member, shape (m,).
 
-    richest_wt_pct : the most carbon the outermost cell has had since the beginning [wt%, solver's scale]
+    richest_wt_pct : the most carbon the outermost steel has had since the beginning [wt%, solver's scale]
     outward_s : seconds above A1 in which it gave off carbon
     """
 
@@ -41,13 +41,13 @@ class FaceHistory:
         zero = np.zeros(members)
         return FaceHistory(zero, zero)
 
-    def after(self, cell_wt_pct: FloatArray, outward: np.ndarray, hot_s: FloatArray) -> "FaceHistory":
-        """With one more step: the outermost cell at its end [wt%], whether carbon goes ``outward``, ``hot_s``.
+    def after(self, outermost_wt_pct: FloatArray, outward: np.ndarray, hot_s: FloatArray) -> "FaceHistory":
+        """With one more step: the outermost steel at its end [wt%], whether carbon goes ``outward``, ``hot_s``.
 
         Each (m,), a value a member; ``hot_s`` is the step's time above A1 [s].
         """
         outward_s = self.outward_s + hot_s * outward if outward.any() else self.outward_s
-        return FaceHistory(np.maximum(self.richest_wt_pct, cell_wt_pct), outward_s)
+        return FaceHistory(np.maximum(self.richest_wt_pct, outermost_wt_pct), outward_s)
 
 
 def lost_kg_per_m2(depth_m: FloatArray, carbon_wt_pct: FloatArray) -> float:

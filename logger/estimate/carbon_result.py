@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from functools import lru_cache
 
 import numpy as np
 
@@ -46,7 +47,7 @@ ON_LIMIT_WT_PCT = 1e-3
 """A face this near a phase limit [wt%] is beside steel of two phases."""
 
 OUTERMOST_M = 1e-5
-"""Two slabs of this thickness [m] tell the carbon of a face between two phases."""
+"""Two slabs of this thickness [m] tell the carbon of a face between two phases, and together what it has once held."""
 
 SATURATION_PART = 0.995
 LIMITED_S = 60.0
@@ -122,8 +123,9 @@ class Ever:
         outward : (m,) each       whether the front and the back face give off carbon
         phases : (m, columns)     rows of the phase table at its end [wt%, K]; None where no steel is beyond saturation
         """
-        front = self.front.after(nodes[:, 1], outward[0], hot_s)
-        back = self.back.after(nodes[:, -2], outward[1], hot_s)
+        of_front, of_back = _outermost(problem)
+        front = self.front.after(nodes[:, 1 : 1 + of_front.size] @ of_front, outward[0], hot_s)
+        back = self.back.after(nodes[:, -1 - of_back.size : -1] @ of_back, outward[1], hot_s)
         peak_K = np.maximum(self.peak_K, temperature_K)
         coarse = temperature_K > GRAIN_GROWTH_K
         coarsening_s = self.coarsening_s + hot_s * coarse if coarse.any() else self.coarsening_s
@@ -147,6 +149,23 @@ class Ever:
             deepest[1:-1] = nodes[0, 1:-1] / problem.carbon_ratio
             deepest[0], deepest[-1] = deepest[1], deepest[-2]
         return Ever(liquid, carbide, peak_K, coarsening_s, limited_s, molten_s, front, back, deepest)
+
+
+@lru_cache(maxsize=64)
+def _outermost(problem: CarbonProblem) -> tuple[FloatArray, FloatArray]:
+    """What part of the outermost steel each cell is, from the front (k,) and up to the back (j,); the sum is 1.
+
+    The outermost cell alone would not do: while two phases share it, its carbon is a matter of how thin it is.
+    """
+    edges = problem.grid.edge_depth_m
+    reach_m = min(2.0 * OUTERMOST_M, edges[-1])
+
+    def parts(edge_m: FloatArray) -> FloatArray:
+        inside = np.diff(np.minimum(edge_m, reach_m))
+        result: FloatArray = inside[inside > 0.0] / reach_m
+        return result
+
+    return parts(edges), parts((edges[-1] - edges)[::-1])[::-1]
 
 
 def _is_worse(liquid_depth_m: FloatArray, carbide_depth_m: FloatArray, before: Ever) -> bool:
