@@ -14,6 +14,7 @@ from logger.estimate.bands import Band, Bands
 from logger.estimate.estimate import EstimateState, Problem
 from logger.history import History
 from logger.sheet_parts import Quantity, StageKind, Target
+from logger.steel.phase_limits import A1_K
 from logger.units import FloatArray, kelvin_from_celsius
 
 FALLING = frozenset({Quantity.HARDNESS})
@@ -96,6 +97,13 @@ class Forecast:
     horizon_s: float
     range_s: tuple[tuple[float, float | None] | None, ...] = ()
     profile: ProfileAhead | None = None
+
+    def says_anything_of(self, target: Target) -> bool:
+        """Whether the hold supposed says when a target will be met: below A1 no carbon moves, however long it is."""
+        return self.hold_temperature_K > A1_K or target.quantity not in OF_CARBON
+
+
+OF_CARBON = frozenset({Quantity.CASE_DEPTH, Quantity.SURFACE_CARBON, Quantity.CORE_CARBON, Quantity.MEAN_CARBON})
 
 
 def statuses(problem: Problem, state: EstimateState, bands: Bands | None = None) -> tuple[TargetStatus, ...]:

@@ -6,7 +6,7 @@ from logger.alert_rules import Severity
 from logger.situation import ChannelNow, IdleSituation
 from logger.units import DisplayUnits
 from logger.views.snapshot import Fact
-from logger.views.wording import duration_words, temperature_words
+from logger.views.wording import duration_words, sentence, temperature_words
 
 
 def idle_headline(idle: IdleSituation, units: DisplayUnits) -> str:
@@ -15,8 +15,8 @@ def idle_headline(idle: IdleSituation, units: DisplayUnits) -> str:
     parts = ["No run goes on."]
     if known:
         parts.append(f"{', '.join(f'{now.name} {temperature_words(now.temperature_K, units)}' for now in known)}.")
-    parts += [f"No connection: {why.rstrip('.')}." for why in idle.links_lost]
-    parts += [f"{episode.words.rstrip('.')}." for episode in idle.open_alerts if episode.raised]
+    parts += [sentence(f"No connection: {why}") for why in idle.links_lost]
+    parts += [sentence(episode.words) for episode in idle.open_alerts if episode.raised]
     if not known and not idle.links_lost:
         parts.append("No reading yet.")
     return " ".join(parts)

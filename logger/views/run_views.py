@@ -321,7 +321,7 @@ def _aims(situation: Situation) -> tuple[Aim, ...]:
             expected_range_s=(
                 None if forecast is None or status.reached or not forecast.range_s else forecast.range_s[number]
             ),
-            forecast_tried=forecast is not None,
+            forecast_tried=forecast is not None and forecast.says_anything_of(status.target),
             band=None if status.band is None else _ends(status.band, status.value if old else None),
             pessimistic=status.target.judged_by == "pessimistic",
         )

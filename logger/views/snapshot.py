@@ -23,6 +23,7 @@ from logger.views.wording import (
     length_range_words,
     length_words,
     parameter_words,
+    sentence,
     temperature_range_words,
     temperature_words,
 )
@@ -229,8 +230,9 @@ def state_words(now: Snapshot) -> str:
             troubles.append(now.warnings[0])
     if not troubles:
         return "Run finished." if now.finished else "All well."
-    more = f" (and {len(troubles) - 1} more)" if len(troubles) > 1 else ""
-    return f"{troubles[0].rstrip('.')}{more}."
+    if len(troubles) == 1:
+        return sentence(troubles[0])
+    return f"{troubles[0].rstrip('.')} (and {len(troubles) - 1} more)."
 
 
 def _silence_words(now: Snapshot) -> str:

@@ -23,6 +23,11 @@ def unbroken(words: str) -> str:
     return _NUMBER_AND_UNIT.sub("\N{NO-BREAK SPACE}", " ".join(words.split()))
 
 
+def sentence(words: str) -> str:
+    """Words that end as a sentence does: with their own question mark, else with a full stop."""
+    return words if words.endswith(("?", "!")) else f"{words.rstrip('.')}."
+
+
 def known(value: float | None) -> TypeGuard[float]:
     """Whether there is a number at all: not None, not NaN, not infinite."""
     return value is not None and isfinite(value)

@@ -13,7 +13,7 @@ from logger.history import History
 from logger.run_facts import target_facts
 from logger.sheet import RunSheet
 from logger.sheet_parts import Canister, Pack, Piece, Quantity, Shape, Stage, StageKind, Target
-from logger.target import TargetStatus
+from logger.target import Forecast, TargetStatus
 from logger.units import kelvin_from_celsius
 
 
@@ -270,3 +270,19 @@ def test_a_forecast_of_a_temper_counts_the_hold_it_supposes() -> None:
     (status,) = target.statuses(problem, estimate.over_history(problem, whole))
     assert status.reached_at_s is not None
     assert expected_s == pytest.approx(status.reached_at_s, abs=300.0)
+
+
+@pytest.mark.parametrize(
+    ("temperature_C", "quantity", "says"),
+    [
+        (155.0, Quantity.CASE_DEPTH, False),
+        (155.0, Quantity.MEAN_CARBON, False),
+        (930.0, Quantity.CASE_DEPTH, True),
+        (205.0, Quantity.HARDNESS, True),
+        (155.0, Quantity.SOAK_TIME, True),
+    ],
+)
+def test_a_hold_below_a1_says_nothing_of_carbon(temperature_C: float, quantity: Quantity, says: bool) -> None:
+    """No carbon moves there: that a depth is not in sight would tell of the climb, not of the heat to come."""
+    cold = Forecast((None,), kelvin_from_celsius(temperature_C), 3600.0)
+    assert cold.says_anything_of(Target(quantity, 1.0, 0.40 if quantity is Quantity.CASE_DEPTH else None)) is says

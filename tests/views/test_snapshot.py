@@ -202,6 +202,11 @@ def test_an_acknowledged_warning_no_longer_leads_but_danger_always_does() -> Non
     assert headline(replace(CARBURIZING, alerts=(danger,))).startswith("Danger: skin is melting.")
 
 
+def test_a_question_ends_as_one() -> None:
+    lost = AlertNow("Connection to the oven lost: is the adapter plugged in?", Severity.WARNING, 9_000.0)
+    assert headline(replace(CARBURIZING, alerts=(lost,))).endswith("is the adapter plugged in?")
+
+
 def test_a_danger_is_told_before_the_silence() -> None:
     danger = AlertNow("Skin is melting", Severity.DANGER, 9_000.0)
     assert headline(replace(SILENT, alerts=(danger,))).startswith("Danger: skin is melting (and 1 more).")
