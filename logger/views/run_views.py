@@ -103,6 +103,7 @@ def snapshot_of(situation: Situation, zone: tzinfo | None = None) -> Snapshot:
         treatment=(*quenched_rows(result.treatment, bands, sheet.display), *ahead_rows(result.treatment, sheet)),
         aims=_aims(situation),
         alerts=_alerts_now(situation),
+        links_lost=situation.links_lost,
         warnings=(*(f"No connection: {why}" for why in situation.links_lost), *_warnings(situation, URGENT)),
         finished=situation.finished,
         clock_note=situation.clock,

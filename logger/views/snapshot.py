@@ -127,7 +127,8 @@ class Snapshot:
     that wait to be worked out are newer by ``behind_s`` [s]. Temperatures [K]
     are None where nothing says them. ``soak_s`` is None before the first soak, as ``oven_soak_s``, the oven's own;
     ``equivalent_time_s`` counts at ``reference_K``. ``treatment`` are lines about hardening and what a temper still
-    needs: label, value, what it rests on. ``finished`` says that the run is over: then nothing is expected any more.
+    needs: label, value, what it rests on. ``links_lost``: why what does not answer does not. ``finished`` says that the
+    run is over: then nothing is expected any more.
     """
 
     oven: str
@@ -161,6 +162,7 @@ class Snapshot:
     treatment: tuple[tuple[str, str, str], ...] = ()
     aims: tuple[Aim, ...] = ()
     alerts: tuple[AlertNow, ...] = ()
+    links_lost: tuple[str, ...] = ()
     warnings: tuple[str, ...] = ()
     finished: bool = False
     clock_note: str = ""
@@ -217,17 +219,18 @@ def worst(now: Snapshot) -> Severity | None:
 
 def state_words(now: Snapshot) -> str:
     """All well, or what is not."""
-    standing = [alert for alert in now.alerts if _stands(alert)]
+    because = now.links_lost[:1] if now.is_stale else ()
+    standing = [alert for alert in now.alerts if _stands(alert) and not any(why in alert.words for why in because)]
     dangers = [f"Danger: {_small(alert.words)}" for alert in standing if alert.severity is Severity.DANGER]
     troubles = list(dangers)
     if now.is_stale:
-        troubles.append(_silence_words(now))
+        troubles.append(_silence_words(now) + "".join(f". No connection: {why}" for why in because))
     troubles += [alert.words for alert in standing if alert.severity is not Severity.DANGER]
     if not dangers:
         if now.carbon is not None and now.carbon.molten_now_m > 0.0:
             troubles.insert(0, f"Danger: {length_words(now.carbon.molten_now_m, now.units)} of the skin is molten now")
-        elif not standing and now.warnings:
-            troubles.append(now.warnings[0])
+        elif not standing:
+            troubles += [words for words in now.warnings if not any(why in words for why in because)][:1]
     if not troubles:
         return "Run finished." if now.finished else "All well."
     if len(troubles) == 1:

@@ -202,6 +202,14 @@ def test_an_acknowledged_warning_no_longer_leads_but_danger_always_does() -> Non
     assert headline(replace(CARBURIZING, alerts=(danger,))).startswith("Danger: skin is melting.")
 
 
+def test_a_silence_whose_cause_is_known_is_told_with_it_and_once() -> None:
+    why = "/dev/ttyX: not there; is the adapter plugged in?"
+    lost = AlertNow(f"Connection to the oven lost: {why}", Severity.WARNING, 9_000.0)
+    for alerts in ((), (lost,)):
+        now = replace(SILENT, alerts=alerts, links_lost=(why,), warnings=(f"No connection: {why}",))
+        assert headline(now).startswith(f"No reading for 4 min. No connection: {why} ")
+
+
 def test_a_question_ends_as_one() -> None:
     lost = AlertNow("Connection to the oven lost: is the adapter plugged in?", Severity.WARNING, 9_000.0)
     assert headline(replace(CARBURIZING, alerts=(lost,))).endswith("is the adapter plugged in?")
