@@ -98,6 +98,7 @@ def snapshot_of(situation: Situation, zone: tzinfo | None = None) -> Snapshot:
         if bands is None
         else _ends(bands.equivalent_time_s, thermal.equivalent_time_s if old else None),
         gap_s=sum(gap.end_s - gap.start_s for gap in thermal.gaps if not gap.bridged),
+        open_gap_s=sum(gap.duration_s for gap in thermal.gaps if gap.is_open and not gap.bridged),
         carbon=_carbon_now(sheet, result, bands, old),
         temper=_temper_now(result, bands, old),
         treatment=(*quenched_rows(result.treatment, bands, sheet.display), *ahead_rows(result.treatment, sheet)),

@@ -127,7 +127,8 @@ class Snapshot:
     that wait to be worked out are newer by ``behind_s`` [s]. Temperatures [K]
     are None where nothing says them. ``soak_s`` is None before the first soak, as ``oven_soak_s``, the oven's own;
     ``equivalent_time_s`` counts at ``reference_K``. ``treatment`` are lines about hardening and what a temper still
-    needs: label, value, what it rests on. ``links_lost``: why what does not answer does not. ``finished`` says that the
+    needs: label, value, what it rests on. ``open_gap_s``: how long there has been no reading at its end [s].
+    ``links_lost``: why what does not answer does not. ``finished`` says that the
     run is over: then nothing is expected any more.
     """
 
@@ -157,6 +158,7 @@ class Snapshot:
     soak_range_s: Range | None = None
     equivalent_time_range_s: Range | None = None
     gap_s: float = 0.0
+    open_gap_s: float = 0.0
     carbon: CarbonNow | None = None
     temper: TemperNow | None = None
     treatment: tuple[tuple[str, str, str], ...] = ()
@@ -200,7 +202,7 @@ class Fact:
 
 def headline(now: Snapshot) -> str:
     """Is it all right, how far is it, until when: in plain words, most urgent first when something is wrong."""
-    parts = [_heat_sentence(now), *_progress_sentences(now)]
+    parts = [_heat_sentence(now), *_progress_sentences(now), *_blind_sentences(now)]
     verdict = state_words(now)
     if worst(now) is Severity.DANGER or now.is_stale:
         return " ".join([verdict, *parts])
@@ -210,7 +212,7 @@ def headline(now: Snapshot) -> str:
 def worst(now: Snapshot) -> Severity | None:
     """How bad it is: the most serious alert still standing; None when there is nothing to say."""
     found = [alert.severity for alert in now.alerts if _stands(alert)]
-    if now.is_stale or now.warnings:
+    if now.is_stale or now.warnings or now.open_gap_s > 0.0:
         found.append(Severity.WARNING)
     if now.carbon is not None and now.carbon.molten_now_m > 0.0:
         found.append(Severity.DANGER)
@@ -250,6 +252,14 @@ def _silence_words(now: Snapshot) -> str:
 def _stands(alert: AlertNow) -> bool:
     """Whether an alert still colours the whole picture: danger always, a warning until somebody has acknowledged it."""
     return alert.severity is Severity.DANGER or (alert.severity is Severity.WARNING and not alert.acknowledged)
+
+
+def _blind_sentences(now: Snapshot) -> list[str]:
+    """What the numbers rest on where nothing has been read since."""
+    if now.open_gap_s <= 0.0:
+        return []
+    how_long = duration_words(now.open_gap_s)
+    return [f"The last {how_long} without a reading count as if the oven had stayed as it was."]
 
 
 def _heat_sentence(now: Snapshot) -> str:

@@ -210,6 +210,13 @@ def test_a_silence_whose_cause_is_known_is_told_with_it_and_once() -> None:
         assert headline(now).startswith(f"No reading for 4 min. No connection: {why} ")
 
 
+def test_a_blind_end_is_told_with_the_numbers_that_rest_on_it() -> None:
+    now = replace(CARBURIZING, alerts=(), finished=True, open_gap_s=3.0 * 3600.0)
+    assert "The last 3 h without a reading count as if the oven had stayed as it was." in headline(now)
+    assert worst(now) is Severity.WARNING
+    assert worst(replace(now, open_gap_s=0.0)) is None
+
+
 def test_a_question_ends_as_one() -> None:
     lost = AlertNow("Connection to the oven lost: is the adapter plugged in?", Severity.WARNING, 9_000.0)
     assert headline(replace(CARBURIZING, alerts=(lost,))).endswith("is the adapter plugged in?")
