@@ -4,6 +4,9 @@ from pathlib import Path
 
 from logger.errors import Fault, InputFault
 
+MOST_BYTES = 512 * 2**20
+"""A year of one channel, second by second, is as large; a device that never ends is larger."""
+
 
 def read_text(path: Path, expected: str) -> str:
     """The whole text of a file, without a byte order mark.
@@ -14,10 +17,11 @@ def read_text(path: Path, expected: str) -> str:
     expected : what such a file is, for the message
 
     Returns    text
-    Raises     InputFault    missing, a folder, not allowed, empty, not UTF-8
+    Raises     InputFault    missing, a folder, not allowed, empty, without end, not UTF-8
     """
     try:
-        content = path.read_bytes()
+        with path.open("rb") as file:
+            content = file.read(MOST_BYTES + 1)
     except FileNotFoundError:
         raise InputFault(Fault(str(path), "no such file", expected)) from None
     except IsADirectoryError:
@@ -26,6 +30,8 @@ def read_text(path: Path, expected: str) -> str:
         raise InputFault(Fault(str(path), "a file this user may not read", expected)) from None
     except (OSError, ValueError) as problem:
         raise InputFault(Fault(str(path), f"a file that cannot be read ({problem})", expected)) from None
+    if len(content) > MOST_BYTES:
+        raise InputFault(Fault(str(path), f"more than {MOST_BYTES // 2**20} MB, or no end", expected))
     if not content.strip():
         raise InputFault(Fault(str(path), "an empty file", expected))
     try:

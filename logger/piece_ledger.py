@@ -15,11 +15,24 @@ from typing import Any
 
 from logger import worked_out
 from logger.correction_used import as_learned, newest_learned
-from logger.errors import Fault, InputFault
+from logger.errors import Fault, InputFault, RangeFault
 from logger.estimate import estimate
 from logger.piece import PieceState, RecordedHeat, Sources, after
 from logger.piece_plain import kind_of, plain_step, step_from_plain
-from logger.piece_steps import Begin, Entry, HeatRun, HeatTyped, Part, Stack, Step, TemperRun, Undo, Used, standing
+from logger.piece_steps import (
+    Begin,
+    Entry,
+    HeatRun,
+    HeatTyped,
+    Measure,
+    Part,
+    Stack,
+    Step,
+    TemperRun,
+    Undo,
+    Used,
+    standing,
+)
 from logger.plain_values import plain
 from logger.record import PieceStepRow, RecordReader, append_to_workbench, brought_up_to_date
 from logger.record_operations import Operation, new_id
@@ -137,6 +150,9 @@ class Ledger:
             step = self._by_its_lot(step)
         number = len(self._entries.get(piece, [])) + 1
         before = None if isinstance(step, Begin | Stack) else self.now(piece)
+        if isinstance(step, Measure) and before is not None and step.depth_m > before.section.depth_m:
+            deepest_m = before.section.depth_m
+            raise InputFault(RangeFault.of(f"measured on {piece}, depth", step.depth_m, 0.0, deepest_m, "m", ""))
         state = after(piece, before, Entry(number, utc_s, step, note), self._sources())
         lines = [(piece, Entry(number, utc_s, step, note))]
         if isinstance(step, Stack):

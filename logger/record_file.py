@@ -151,6 +151,8 @@ def open_for_reading(path: Path, busy_timeout_s: float = BUSY_TIMEOUT_S) -> sqli
     """
     if not path.exists():
         raise InputFault(Fault(f"record {path}", "no such file", "a soaktally record"))
+    if path.is_file() and not path.stat().st_size and not path.with_name(f"{path.name}-wal").exists():
+        raise InputFault(Fault(f"record {path}", "an empty file", "a soaktally record"))
     with translated(path):
         db = _connect_read_only(path, busy_timeout_s)
         try:

@@ -30,6 +30,9 @@ THINNEST_LAYER_M = 1e-6
 HIGHEST_CARBON_WT_PCT = 2.0
 HIGHEST_POTENTIAL_WT_PCT = 2.1
 """Most carbon austenite can hold, at the eutectic: 2.1 % at 1147-1154 C (ASM Metals Handbook; from memory)."""
+FASTEST_TRANSFER_M_PER_S = 1e-3
+"""A thousand times what carburizing gas and packs are known for, 1e-7 to 1e-6 m/s: beyond it is a slip of the pen."""
+
 LONGEST_REACH_S = 2000.0 * SECONDS_PER_HOUR
 
 _TARGET_SPANS: dict[Quantity, tuple[float, float, str]] = {
@@ -137,9 +140,10 @@ def pack_faults(where: str, pack: Pack | None, display: DisplayUnits) -> list[Fa
         faults.append(Fault(f"{where}.carbon_potential", f"{potential:.4g} %", most))
     if activity is not None and not 0.0 < activity <= 1.0:
         faults.append(Fault(f"{where}.carbon_activity", f"{activity:.4g}", "above 0, up to 1 (graphite)"))
-    if pack.mass_transfer_m_per_s is not None and not pack.mass_transfer_m_per_s > 0.0:
-        found = f"{pack.mass_transfer_m_per_s:.4g} m/s"
-        faults.append(Fault(f"{where}.mass_transfer", found, 'more than 0, or "inf" for a pinned surface'))
+    transfer = pack.mass_transfer_m_per_s
+    if transfer is not None and not (0.0 < transfer <= FASTEST_TRANSFER_M_PER_S or transfer == inf):
+        expected = f'above 0, up to {FASTEST_TRANSFER_M_PER_S:g} m/s, or "inf" for a pinned surface'
+        faults.append(Fault(f"{where}.mass_transfer", f"{transfer:.4g} m/s", expected))
     faults += span_faults(
         f"{where}.mass_transfer_energy", pack.mass_transfer_energy_J_per_mol, 0.0, 1e6, display, "J/mol"
     )

@@ -159,6 +159,10 @@ def heat(
             return
         if for_ is None:
             raise InputFault(Fault("--for", "nothing", DURATION.expected))
+        if purpose == HeatFor.CARBURIZE and not recipe:
+            raise InputFault(
+                Fault("--pack", "nothing", "the recipe of the pack that a carburizing heat takes carbon from")
+            )
         step = HeatTyped(
             purpose=HeatFor(purpose),
             temperature_K=words.temperature("--at", at or ""),

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal
 import click
 
 from logger.commands.shared_options import length_option, record_option, temperature_option, told_plainly
-from logger.errors import OutsideFault
+from logger.errors import Fault, InputFault, OutsideFault
 
 if TYPE_CHECKING:
     from logger.plan_map import Tell
@@ -61,6 +61,7 @@ def plan(
         from logger.sheet_file import parse_sheet, with_wishes
         from logger.views.plan_text import plan_object, plan_text
 
+        _check_outputs(write_sheet, table_file)
         text = read_text(sheet_file, "a run sheet in TOML")
         sheet = parse_sheet(text, str(sheet_file))
         if wish_file is not None:
@@ -92,6 +93,14 @@ def plan(
         except OSError as error:
             raise OutsideFault(f"{drawn}: the picture could not be written: {error.strerror}") from error
         click.echo(f"\nPicture: {drawn}", err=as_json)
+
+
+def _check_outputs(write_sheet: Path | None, table_file: Path | None) -> None:
+    """Refuse now what could only be refused when all is worked out: a sheet in place of another, a folder."""
+    if write_sheet is not None and write_sheet.exists():
+        raise InputFault(Fault(f"--write-sheet {write_sheet}", "there already", "the name of a new file"))
+    if table_file is not None and table_file.is_dir():
+        raise InputFault(Fault(f"--table {table_file}", "a folder", "the name of a file"))
 
 
 def _write(path: Path, text: str, quiet: bool) -> None:

@@ -301,7 +301,9 @@ def _remarks(
         words = "the core ({carbon} % carbon) is not all austenite at {from_K} and keeps ferrite"
         remarks.append(Remark(words, carbon=lean, from_K=temperature_K))
     if carbon_wt_pct[core] < CORE_HARDENS_WT_PCT:
-        remarks.append(Remark("the core ({carbon} % carbon) will not harden: too little carbon", carbon=lean))
+        remarks.append(
+            Remark("the core ({carbon} % carbon) stays tough rather than hard: too little carbon", carbon=lean)
+        )
     if np.any(section.extrapolated):
         remarks.append(
             Remark(

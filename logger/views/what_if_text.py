@@ -12,7 +12,9 @@ from logger.views.run_views import snapshot_of
 from logger.views.snapshot import Fact, aim_lines, facts
 from logger.views.text import table
 from logger.views.wording import duration_words, temperature_words
-from logger.what_if import STOP_NOW, Answer, Course
+from logger.what_if import COLD_K, STOP_NOW, Answer, Course
+
+STILL_K = COLD_K + 10.0
 
 SHOWN = ("Case depth", "Surface", "Skin", "Risk", "Tempering", "Same", "Hardness", "Equivalent", "Hottest")
 """Facts that a course can change, by how their label begins."""
@@ -76,6 +78,8 @@ def what_if_table(
         f"{situation.name}: supposed from {duration_words(situation.now_s)} on, the driving thermocouple at "
         f"{temperature_words(now_K, units)}; after the hold the oven cools as it was seen to."
     )
+    if now_K <= STILL_K:
+        opening += " It is cold already: nothing moves any more, however long that is held."
     return opening, head, rows
 
 

@@ -341,7 +341,9 @@ def test_the_thermocouple_may_be_named_with_what_its_calibration_found(folder: P
         (PLATE + "[pack]\ncarbon_activity = 1\ncarbon_potential_wt_pct = 1\n", "line 5: pack: "
          "found a carbon potential and a carbon activity, expected one of them"),
         (PLATE + "[pack]\nmass_transfer_m_per_s = 0\n", "line 6: pack.mass_transfer_m_per_s: found 0 m/s, "
-         'expected more than 0, or "inf" for a pinned surface'),
+         'expected above 0, up to 0.001 m/s, or "inf" for a pinned surface'),
+        (PLATE + "[pack]\nmass_transfer_m_per_s = 1e7\n", "line 6: pack.mass_transfer_m_per_s: found 1e+07 m/s, "
+         'expected above 0, up to 0.001 m/s, or "inf" for a pinned surface'),
         (PLATE + '[pack]\nmass_transfer_m_per_s = "fast"\n', 'line 6: pack.mass_transfer_m_per_s: found "fast", '
          'expected a mass transfer coefficient such as 1.0e-7, or "inf" for a pinned surface'),
         (PLATE + '[pack]\nrecipe = "magic"\n', 'line 6: pack.recipe: found "magic", expected "energised charcoal", '

@@ -159,3 +159,14 @@ def test_the_command_answers_side_by_side_and_for_programs(tmp_path: Path) -> No
     assert low < depths[1] < high
     refused = CliRunner().invoke(main, [*words[:-4], "--more", "soon"])
     assert refused.exit_code == 2
+
+
+def test_of_an_oven_that_is_cold_again_it_is_said_that_nothing_moves(tmp_path: Path) -> None:
+    trace, sheet = tmp_path / "trace.csv", tmp_path / "sheet.toml"
+    trace.write_text("time_s,load_C\n0,20\n3600,900\n7200,90\n", encoding="utf-8")
+    sheet.write_text(
+        '[piece]\nshape = "plate"\nthickness_mm = 6\ncarbon_wt_pct = 0.1\n[canister]\nsensor = "inside"\n',
+        encoding="utf-8",
+    )
+    shown = CliRunner().invoke(main, ["what-if", str(trace), "--sheet", str(sheet)])
+    assert "It is cold already: nothing moves any more" in " ".join(shown.output.split())

@@ -55,7 +55,7 @@ def test_the_same_case_quenched_from_780_C_is_hard_at_the_face_and_keeps_carbide
 
 def test_a_lean_core_is_said_not_to_harden() -> None:
     section = quenched(case(0.9), 850.0)
-    assert "the core (0.10 % carbon) will not harden: too little carbon" in section.advice
+    assert "the core (0.10 % carbon) stays tough rather than hard: too little carbon" in section.advice
     assert section.hardness_HRC[-1] < 40.0
 
 

@@ -176,11 +176,46 @@ def test_a_file_that_may_not_be_read_is_refused_by_its_reader_in_one_line(
             raise PermissionError(13, "Permission denied")
         return read(path, *given, **named)
 
-    read = Path.read_bytes
+    read = Path.open
     monkeypatch.setattr(os, "access", lambda path, mode, **named: str(path) != str(sheet))
-    monkeypatch.setattr(Path, "read_bytes", locked)
+    monkeypatch.setattr(Path, "open", locked)
     said = CliRunner().invoke(main, ["watch", str(sheet), "--sheet", str(sheet)])
     assert (said.exit_code, said.output) == (
         2,
         f"{sheet}: found a file this user may not read, expected an oven file in TOML\n",
     )
+
+
+@pytest.mark.skipif(not Path("/dev/zero").exists(), reason="no device without end here")
+def test_a_device_without_end_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("logger.input_file.MOST_BYTES", 2**20)
+    said = CliRunner().invoke(main, ["watch", "/dev/zero", "--sheet", "/dev/zero"])
+    assert (said.exit_code, said.output) == (
+        2,
+        "/dev/zero: found more than 1 MB, or no end, expected an oven file in TOML\n",
+    )
+
+
+def test_an_empty_file_is_no_record(tmp_path: Path) -> None:
+    record = tmp_path / "record.db"
+    record.touch()
+    said = CliRunner().invoke(main, ["runs", "--record", str(record)])
+    assert (said.exit_code, said.output) == (
+        2,
+        f"record {record}: found an empty file, expected a soaktally record\n",
+    )
+
+
+@pytest.mark.parametrize(
+    ("option", "there", "told"),
+    [
+        ("--write-sheet", "sheet.toml", "found there already, expected the name of a new file"),
+        ("--table", ".", "found a folder, expected the name of a file"),
+    ],
+)
+def test_a_plan_writes_over_no_sheet_and_into_no_folder(folder: Path, option: str, there: str, told: str) -> None:
+    before = (folder / "sheet.toml").read_bytes()
+    named = str(folder / there)
+    said = CliRunner().invoke(main, ["plan", str(folder / "sheet.toml"), option, named])
+    assert (said.exit_code, said.output) == (2, f"{option} {named}: {told}\n")
+    assert (folder / "sheet.toml").read_bytes() == before

@@ -101,6 +101,17 @@ def test_a_piece_in_inches_stays_in_inches(bench: Bench) -> None:
     assert "3.17 mm thick" in bench("list", "--length", "mm").output
 
 
+def test_what_cannot_be_of_this_piece_is_refused_and_not_entered(bench: Bench) -> None:
+    bench(*STRAP)
+    deep = bench("measure", "strap", "--carbon", "0.5 %", "--depth", "9 mm", exit_code=2).output
+    assert deep == "measured on strap, depth: found 9 mm, expected 0 to 3 mm\n"
+    no_pack = bench("heat", "strap", "--to", "carburize", "--at", "950 C", "--for", "4 h", exit_code=2).output
+    assert no_pack == (
+        "--pack: found nothing, expected the recipe of the pack that a carburizing heat takes carbon from\n"
+    )
+    assert [step["kind"] for step in bench.object("strap")["steps"]] == ["new"]  # type: ignore[attr-defined, index]
+
+
 @pytest.mark.parametrize("step", EVERY_STEP, ids=lambda step: type(step).__name__)
 def test_every_step_comes_back_from_the_record_as_it_went_in(step: Begin) -> None:
     kept = json.loads(json.dumps(plain_step(step)))
