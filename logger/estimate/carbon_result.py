@@ -333,6 +333,8 @@ def ended(
     grid = problem.grid
     phases = phase_table().at(np.maximum(temperature_K, A1_K))
     ratio = problem.carbon_ratio
+    # Steel that has lost all of its carbon is at 0 but for the rounding of the last step.
+    nodes = np.maximum(nodes, 0.0)
     profile = np.empty_like(nodes)
     profile[:, 1:-1] = nodes[:, 1:-1] / ratio
     hot = temperature_K > A1_K
