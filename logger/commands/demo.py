@@ -17,7 +17,8 @@ from logger.commands.shared_options import (
     temperature_option,
     told_plainly,
 )
-from logger.commands.situations import alert_words, asked_units, in_units, shown
+from logger.commands.situations import asked_units, in_units, shown
+from logger.views.wording import alert_words
 
 
 @click.command()

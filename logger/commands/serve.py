@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 import click
 
 from logger.commands.shared_options import page_options, page_or_words, page_settings, told_plainly
-from logger.commands.situations import alert_words
 from logger.errors import Fault, InputFault
+from logger.views.wording import alert_words
 
 if TYPE_CHECKING:
     from logger.alert import AlertEvent

@@ -11,7 +11,6 @@ import click
 from logger.errors import Fault, InputFault, OutsideFault
 
 if TYPE_CHECKING:
-    from logger.alert import AlertEvent
     from logger.review import Progress
     from logger.situation import Situation
     from logger.units import InUnits
@@ -118,8 +117,3 @@ def shown(situation: "Situation", picture: Path, quiet: bool) -> None:
     except OSError as error:
         raise OutsideFault(f"{picture}: the picture could not be written: {error.strerror}") from error
     click.echo(f"\nPicture: {picture}", err=quiet)
-
-
-def alert_words(event: "AlertEvent") -> str:
-    """One alert event on one line of a terminal."""
-    return f"{event.phase}: {event.title}. {event.message}"

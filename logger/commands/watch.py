@@ -15,8 +15,9 @@ from logger.commands.shared_options import (
     temperature_option,
     told_plainly,
 )
-from logger.commands.situations import alert_words, asked_units
+from logger.commands.situations import asked_units
 from logger.errors import Fault, InputFault
+from logger.views.wording import alert_words
 
 
 @click.command()

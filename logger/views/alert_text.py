@@ -5,6 +5,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from logger.record import AlertRow, DeliveryRow
+from logger.views.wording import alert_words
 
 
 def alert_list(rows: Sequence[tuple[AlertRow, Sequence[DeliveryRow]]]) -> str:
@@ -13,7 +14,7 @@ def alert_list(rows: Sequence[tuple[AlertRow, Sequence[DeliveryRow]]]) -> str:
     for row, deliveries in rows:
         when = datetime.fromtimestamp(row.utc_s, UTC).astimezone().strftime("%Y-%m-%d %H:%M:%S")
         about = f" [{row.oven}]" if row.oven else ""
-        lines.append(f"{when}{about}  {row.event.phase}: {row.event.title}. {row.event.message}")
+        lines.append(f"{when}{about}  {alert_words(row.event)}")
         lines += [f"    {channel}: {words}" for channel, words in _outcomes(deliveries).items()]
     return "\n".join(lines) or "No alerts."
 

@@ -39,7 +39,7 @@ from logger.views.text import GapLine, Review, SoakLine, StageLine
 from logger.views.thermocouple_words import thermocouple_lines
 from logger.views.treatment_words import ahead_rows, quenched_rows, treatment_lines
 from logger.views.uniformity_words import uniformity_words
-from logger.views.wording import temperature_difference_words, temperature_words
+from logger.views.wording import event_words, temperature_difference_words, temperature_words
 
 URGENT = frozenset(
     {
@@ -376,7 +376,7 @@ def _temperature_view(situation: Situation) -> TemperatureView:
         ),
         soak_band_K=thermal.soaks[-1].band_K if thermal.soaks else None,
         gaps=tuple(_gap_span(gap) for gap in thermal.gaps if not gap.bridged),
-        marks=tuple(Mark(event.time_s, _mark_words(event), event.severity) for event in marked(situation)),
+        marks=tuple(Mark(event.time_s, event_words(event), event.severity) for event in marked(situation)),
     )
 
 
@@ -390,12 +390,6 @@ def _gap_span(gap: GapMark) -> GapSpan:
     course = gap.courses
     between = None if course is None else (course.time_s, course.low_K, course.high_K)
     return GapSpan("no readings", gap.start_s, gap.end_s, between)
-
-
-def _mark_words(event: AlertEvent) -> str:
-    """What happened, for the list under the picture."""
-    message = event.message.rstrip(".")
-    return event.title if message in ("", event.title) else f"{event.title}: {message}"
 
 
 def _profile_view(situation: Situation) -> ProfileView | None:

@@ -7,9 +7,12 @@ never shown as a number. Plain text throughout: the same words go to a terminal,
 import re
 from datetime import UTC, datetime, tzinfo
 from math import isfinite
-from typing import TypeGuard
+from typing import TYPE_CHECKING, TypeGuard
 
 from logger.units import DisplayUnits, hours_from_seconds
+
+if TYPE_CHECKING:
+    from logger.alert import AlertEvent
 
 UNKNOWN = "not known"
 HALF_A_DAY_S = 12 * 3600.0
@@ -158,3 +161,14 @@ def zone_words(utc_s: float, zone: tzinfo | None) -> str:
     minutes = 0 if offset is None else round(offset.total_seconds() / 60.0)
     hours, rest = divmod(abs(minutes), 60)
     return "UTC" if minutes == 0 else f"UTC{'-' if minutes < 0 else '+'}{hours:02d}:{rest:02d}"
+
+
+def event_words(event: "AlertEvent") -> str:
+    """What an alert event is about: its title and what it says, without a full stop."""
+    message = event.message.rstrip(".")
+    return event.title if message in ("", event.title) else f"{event.title}: {message}"
+
+
+def alert_words(event: "AlertEvent") -> str:
+    """One alert event on one line of a terminal."""
+    return sentence(f"{event.phase}: {event_words(event)}")

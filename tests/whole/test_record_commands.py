@@ -68,7 +68,7 @@ def test_a_run_goes_out_as_a_table_with_units_and_back_in_without_loss(folder: P
 def test_alerts_are_listed_with_what_became_of_each_message(folder: Path) -> None:
     said = soaktally("alerts", "last", "--record", folder / "record.db")
     assert said.returncode == 0
-    assert "raised: Run ended. stopped." in said.stdout
+    assert "raised: Run ended: stopped." in said.stdout
     listed = json.loads(soaktally("alerts", "--record", folder / "record.db", "--json").stdout)
     assert [one["kind"] for one in listed] == ["run ended"]
 
