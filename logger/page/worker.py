@@ -143,15 +143,16 @@ def report(record: Path, run: str, reader: Reader, kind: Literal["html", "pdf"])
 def what_if_answers(situation: Situation, reader: Reader) -> dict[str, Any]:
     """The usual courses from this moment on: a table in words, and the JSON object of the command."""
     from logger.views.what_if_text import what_if_object, what_if_table
+    from logger.views.wording import unbroken
     from logger.what_if import USUAL_COURSES, what_ifs
 
     answers = what_ifs(situation.problem, situation.state, USUAL_COURSES)
     shown = reader.of(situation)
     opening, head, rows = what_if_table(shown, answers)
     return {
-        "opening": opening,
-        "head": list(head),
-        "rows": [list(row) for row in rows],
+        "opening": unbroken(opening),
+        "head": [unbroken(words) for words in head],
+        "rows": [[unbroken(words) for words in row] for row in rows],
         "object": what_if_object(shown, answers),
     }
 

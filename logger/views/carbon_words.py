@@ -16,6 +16,9 @@ from logger.units import DisplayUnits
 from logger.views.series import CarbonLimit
 from logger.views.wording import duration_words, length_words, temperature_difference_words, temperature_words
 
+SHALLOWEST_MELT_M = 5e-6
+"""Less than this is shown as 0.00 mm."""
+
 IMPURITIES = (
     "Phosphorus, sulphur and silicon in old iron lower the melting further: take this margin as the most there is."
 )
@@ -26,10 +29,11 @@ def warning_words(warning: CarbonWarning, carbon: CarbonResult, units: DisplayUn
     kinds = CarbonWarningKind
     match warning.kind:
         case kinds.MOLTEN:
-            depth = length_words(carbon.liquid_depth_now_m, units)
+            begun = carbon.liquid_depth_now_m < SHALLOWEST_MELT_M
+            where = "at the very face" if begun else f"to {length_words(carbon.liquid_depth_now_m, units)}"
             return (
-                f"Molten now to {depth}: the skin is turning to cast iron. Lower the heat slowly at the oven and do "
-                "not move the canister."
+                f"Molten now {where}: the skin is turning to cast iron. Lower the heat slowly at the oven and do not "
+                "move the canister."
             )
         case kinds.HAS_MELTED:
             depth = length_words(carbon.liquid_depth_m, units)

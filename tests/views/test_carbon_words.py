@@ -1,6 +1,7 @@
 """Warnings and limits of the carbon, in the reader's own units."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -52,6 +53,12 @@ def test_a_warning_carries_its_numbers_in_the_readers_units(kind: CarbonWarningK
     warning = CarbonWarning(kind, "0.60 mm and 1000 C as the core says it", 2_400.0)
     assert metric in warning_words(warning, CARBON, METRIC)
     assert inch in warning_words(warning, CARBON, INCH)
+
+
+def test_a_melt_too_shallow_for_a_number_is_told_without_one() -> None:
+    begun = replace(CARBON, liquid_depth_now_m=1e-6)
+    said = warning_words(CarbonWarning(CarbonWarningKind.MOLTEN, "x"), begun, METRIC)
+    assert said.startswith("Molten now at the very face: ")
 
 
 @pytest.mark.parametrize("kind", list(CarbonWarningKind))

@@ -12,7 +12,7 @@ async function show() {
     fill(find("#runs"), runs.map((run) => {
       const name = `${run.oven}\n${run.run}`;
       const box = make("input", { type: "checkbox", checked: picked.includes(name), on: { change: (event) => pick(name, event.target) } });
-      const minor = [run.started, run.lasted && `lasted ${run.lasted}`, run.hottest && `hottest ${run.hottest}`, run.clock && `clock ${run.clock}`].filter(Boolean).join(" · ");
+      const minor = [run.started, run.lasted && `lasted ${run.lasted}`, run.hottest && `highest reading ${run.hottest}`, run.clock && `clock ${run.clock}`].filter(Boolean).join(" · ");
       return make("li", {}, make("a", { class: "whole", href: `/ovens/${encodeURIComponent(run.oven)}/runs/${encodeURIComponent(run.run)}` },
         make("strong", {}, run.name), make("p", {}, `${run.run} · ${run.oven}`), make("p", { class: "minor" }, minor), make("p", { class: "minor" }, run.how_ended)),
       make("label", { class: "pick" }, box, `Lay over another: ${run.run}`));
