@@ -29,8 +29,9 @@ def test_9_a_frozen_value_is_named(tmp_path):
     report = checked(shop, CheckOrders(watch_s=2400.0))
     said = named(report, Failure.FROZEN)
     assert said.cause == "the value stands still although the oven does not"
-    # A machine that stands still for half a second loses 50 s of this oven's time, and is rightly told so.
-    assert {each.failure for each in report.diagnoses} <= {Failure.FROZEN, Failure.GAPS_AND_CLOCKS}
+    # A machine that stands still for half a second loses 50 s of this oven's time, and is rightly told so; the first
+    # reading after it may lie as far off as a spike does.
+    assert {each.failure for each in report.diagnoses} <= {Failure.FROZEN, Failure.GAPS_AND_CLOCKS, Failure.SPIKES}
 
 
 @pytest.mark.slow
