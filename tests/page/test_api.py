@@ -18,6 +18,7 @@ from logger.page.api import ENDPOINTS
 from logger.record import RecordReader, photo_folder
 from logger.review import review_run
 from logger.views.contract import review_object
+from logger.views.wording import unbroken
 from tests.page.workshop import OVEN, SPIKE_AT, SPIKE_C, Workshop, client_of, make_workshop, token
 
 
@@ -172,7 +173,9 @@ def test_a_start_with_a_faulty_sheet_asks_nothing_of_the_daemon(client: TestClie
 
 def test_what_if_says_what_the_steel_would_be(client: TestClient) -> None:
     answer = client.get(f"/api/ovens/{OVEN}/what-if").json()
-    assert answer["head"] == ["when cold again", "stop now", "1 h more", "1 h more, 25 C hotter"]
+    assert answer["head"] == [
+        unbroken(words) for words in ("when cold again", "stop now", "1 h more", "1 h more, 25 C hotter")
+    ]
     depths = [one["carbon"]["case_depth_mm"]["0.40"] for one in answer["object"]["answers"]]
     assert depths == sorted(depths)
     assert depths[0] < depths[-1]
